@@ -1,0 +1,254 @@
+"""Homes and options in, each home's best option with its savings, cost and lifetime worth out.
+
+Homes are taken in batches; within a batch every undominated option is reckoned exactly, and only
+the best of each home is kept. What-if uses the same functions with another option or settings.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from pipeline import homes as stock_homes
+from pipeline.appraisal import Worth, worth
+from pipeline.columns import by_role
+from pipeline.options import catalogue, rates, screens
+from pipeline.physics import Floats, Number, degree_days, dwelling, wall
+from pipeline.reference import Reference
+from pipeline.settings import Objective, Settings
+
+_BATCH = 8192
+CHOICE = ("system", "thickness_mm", "r_insulation_m2k_w", "delta_u_w_m2k", "rate_gbp_m2")
+"""Columns of an option that `choose` puts beside a home and `figures` needs."""
+ADDED = tuple(column.name for column in by_role("result"))
+"""Columns a ranking adds to a home; drop them to assess the home again."""
+
+
+@dataclass(frozen=True)
+class Basis:
+    """Everything an assessment rests on besides the homes, worked out once per run."""
+
+    settings: Settings
+    reference: Reference
+    book: rates.RateBook
+    options: pl.DataFrame
+    year: stock_homes.Season
+    worth: Worth
+    terms: rates.PriceTerms
+
+
+def basis(reference: Reference, settings: Settings, book: rates.RateBook) -> Basis:
+    """Options with their rates, climate and worth under the settings."""
+    return Basis(
+        settings,
+        reference,
+        book,
+        catalogue.options(reference, settings, book),
+        stock_homes.season(reference, settings),
+        worth(reference, settings),
+        rates.price_terms(book, settings.cost),
+    )
+
+
+def prepare(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
+    """Screens and home rates beside each home: what `choose` and `figures` need."""
+    return homes.pipe(screens.screen, base.settings).pipe(rates.home_rates, base.book)
+
+
+def assess(homes: pl.DataFrame, base: Basis) -> Iterator[pl.DataFrame]:
+    """Yield batches of homes with their best option and its figures, in the order given.
+
+    homes: as `pipeline.homes.describe` returns them. A home without an option has a reason.
+    """
+    for batch in homes.iter_slices(_BATCH):
+        yield figures(choose(prepare(batch, base), base), base)
+
+
+def choose(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
+    """Each home's option that reaches the target U at least cost per tonne, or why there is none.
+
+    Adds system, thickness_mm, r_insulation_m2k_w, delta_u_w_m2k, rate_gbp_m2 and reason.
+    """
+    chosen = np.full(homes.height, -1)
+    lowest = np.full(homes.height, np.nan)
+    table = base.options.with_row_index("option")
+    eligible = homes["excluded"].is_null()
+    for tall in (False, True):
+        for tight in (False, True):
+            members = (
+                eligible
+                & (homes["needs_non_combustible"] == tall)
+                & (homes["clearance_mm"].is_not_null() == tight)
+            ).to_numpy()
+            allowed = table.filter(pl.col("non_combustible")) if tall else table
+            allowed = catalogue.undominated(allowed, thickness_matters=tight)
+            if members.any() and allowed.height:
+                best, least_u = _best(homes.filter(members), allowed, base)
+                chosen[members], lowest[members] = best, least_u
+    target = base.settings.works.target_u_w_m2k
+    found = pl.Series("option", chosen)
+    reach = pl.Series(lowest).fill_nan(None).round(3).cast(pl.String)
+    short = pl.format(
+        "no allowed thickness reaches {}: the least U-value is {}", pl.lit(target), reach
+    )
+    no_option = pl.lit("no option is allowed by the settings, the height or the clearance")
+    return (
+        homes.with_columns(found)
+        .join(
+            table.select(pl.col("option").cast(pl.Int64), *CHOICE),
+            on="option",
+            how="left",
+            maintain_order="left",
+        )
+        .with_columns(
+            reason=pl.coalesce(
+                "excluded", pl.when(pl.col("option") < 0).then(pl.coalesce(short, no_option))
+            )
+        )
+        .drop("option")
+    )
+
+
+def _best(homes: pl.DataFrame, options: pl.DataFrame, base: Basis) -> tuple[Floats, Floats]:
+    """Index of the best option of each home (-1 where none reaches) and the least U of any."""
+    column = {name: homes[name].to_numpy()[:, None] for name in _HOME_NUMBERS}
+    r, delta_u, rate = (
+        options[name].to_numpy()[None, :]
+        for name in ("r_insulation_m2k_w", "delta_u_w_m2k", "rate_gbp_m2")
+    )
+    finish = base.reference.constant("finish_resistance")
+    after = np.asarray(wall.u_after(column["u_existing_w_m2k"], r, finish, delta_u))
+    fits = options["build_up_mm"].to_numpy()[None, :] <= np.nan_to_num(
+        homes["clearance_mm"].to_numpy()[:, None], nan=np.inf
+    )
+    area = column["treated_wall_area_m2"]
+    heat_loss = column["heat_loss_before_w_k"] - dwelling.heat_loss_reduction(
+        column["u_existing_w_m2k"], after, area
+    )
+    days = stock_homes.seasonal(base.year, homes, np.asarray(heat_loss))
+    saved = column["heat_before_kwh_per_year"] - degree_days.heat_demand(heat_loss, days)
+    cost = _works(area, rate, column["access_gbp_m2"], column["enabling_gbp"])
+    ratio = _price(cost, base.terms) / saved
+    reaches = fits & (after <= base.settings.works.target_u_w_m2k)
+    ratio = np.where(reaches, ratio, np.inf)
+    index = options["option"].to_numpy()[ratio.argmin(axis=1)].astype(int)
+    least = np.where(fits, after, np.nan)
+    least_u = np.where(fits.any(axis=1), np.nanmin(np.where(fits, least, np.inf), axis=1), np.nan)
+    return np.where(reaches.any(axis=1), index, -1), least_u
+
+
+_HOME_NUMBERS = (
+    "u_existing_w_m2k",
+    "treated_wall_area_m2",
+    "heat_loss_before_w_k",
+    "heat_before_kwh_per_year",
+    "access_gbp_m2",
+    "enabling_gbp",
+)
+
+
+def _works(area: Number, rate: Number, access: Number, enabling: Number) -> Number:
+    return area * (rate + access) + enabling
+
+
+def _price(works: Number, terms: rates.PriceTerms) -> Number:
+    return (works * terms.uplift + terms.on_costs_gbp) * terms.vat
+
+
+def figures(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
+    """Savings, cost and lifetime worth of the option beside each home; null where there is none.
+
+    homes: prepared, with system, thickness_mm, r_insulation_m2k_w, delta_u_w_m2k, rate_gbp_m2.
+    """
+    finish = base.reference.constant("finish_resistance")
+    frame = homes.with_columns(
+        u_after_w_m2k=wall.u_after(
+            pl.col("u_existing_w_m2k"),
+            pl.col("r_insulation_m2k_w"),
+            finish,
+            pl.col("delta_u_w_m2k"),
+        )
+    ).with_columns(
+        heat_loss_reduction_w_k=dwelling.heat_loss_reduction(
+            pl.col("u_existing_w_m2k"),
+            pl.col("u_after_w_m2k"),
+            pl.col("treated_wall_area_m2"),
+        )
+    )
+    after = (frame["heat_loss_before_w_k"] - frame["heat_loss_reduction_w_k"]).to_numpy()
+    days = stock_homes.seasonal(base.year, homes, after)
+    saved = frame["heat_before_kwh_per_year"].to_numpy() - degree_days.heat_demand(after, days)
+    frame = frame.with_columns(
+        degree_days_after_k_day=pl.Series(days).fill_nan(None),
+        heat_saved_kwh_per_year=pl.Series(saved).fill_nan(None),
+    ).join(base.worth.by_fuel, on="fuel", how="left", maintain_order="left")
+    return frame.pipe(_savings, base).pipe(_cost, base).pipe(_lifetime, base)
+
+
+def _savings(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:
+    """Modelled and expected savings, apart (MODEL: expected never above what the home uses)."""
+    chosen = base.settings.savings
+    kept = 1.0 - chosen.comfort_share
+    metered = pl.col("metered_heating_kwh_per_year")
+    share = pl.col("fuel_saved_kwh_per_year") / pl.col("fuel_before_kwh_per_year")
+    unmetered = pl.col("fuel_saved_kwh_per_year") * (1.0 - chosen.in_use_reduction) * kept
+    now = pl.coalesce(metered, "fuel_before_kwh_per_year")
+    expected = pl.min_horizontal(pl.coalesce(share * metered * kept, unmetered), now)
+    return (
+        frame.with_columns(
+            fuel_saved_kwh_per_year=pl.col("heat_saved_kwh_per_year") / pl.col("efficiency")
+        )
+        .with_columns(
+            expected_fuel_saved_kwh_per_year=pl.when(
+                pl.col("fuel_saved_kwh_per_year").is_not_null()
+            ).then(expected)
+        )
+        .with_columns(
+            pl.col("fuel_saved_kwh_per_year", "expected_fuel_saved_kwh_per_year")
+            .mul(pl.col("reporting_kg_per_kwh"))
+            .name.replace("fuel_saved_kwh", "co2_saved_kg"),
+            pl.col("fuel_saved_kwh_per_year", "expected_fuel_saved_kwh_per_year")
+            .mul(pl.col("price_gbp_per_kwh"))
+            .name.replace("fuel_saved_kwh", "bill_saved_gbp"),
+            co2_saved_rating_kg_per_year=pl.col("fuel_saved_kwh_per_year")
+            * pl.col("rating_kg_per_kwh"),
+        )
+    )
+
+
+def _cost(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:
+    works = _works(
+        pl.col("treated_wall_area_m2"),
+        pl.col("rate_gbp_m2"),
+        pl.col("access_gbp_m2"),
+        pl.col("enabling_gbp"),
+    )
+    return frame.with_columns(works_gbp=works, cost_gbp=_price(works, base.terms))
+
+
+def _lifetime(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:
+    fuel, cost = pl.col("fuel_saved_kwh_per_year"), pl.col("cost_gbp")
+    years = float(base.worth.lifetime_years)
+    tonnes = fuel * pl.col("lifetime_kg_per_kwh") / 1000.0
+    return frame.with_columns(
+        lifetime_years=pl.when(cost.is_not_null()).then(years),
+        co2_saved_lifetime_t=tonnes,
+        cost_per_lifetime_tonne_gbp=cost / tonnes,
+        cost_per_lifetime_kwh_gbp=cost / (fuel * years),
+        bill_saved_pv_gbp=pl.col("bill_saved_gbp_per_year") * base.worth.annuity,
+        carbon_value_pv_gbp=fuel * pl.col("carbon_pv_gbp_per_kwh"),
+        simple_payback_years=cost / pl.col("bill_saved_gbp_per_year"),
+    ).with_columns(
+        net_present_value_gbp=pl.col("bill_saved_pv_gbp") + pl.col("carbon_value_pv_gbp") - cost
+    )
+
+
+def score(objective: Objective) -> pl.Expr:
+    """Value of the objective per pound of cost; more is better whatever its sign."""
+    value = {
+        "net_benefit": pl.col("net_present_value_gbp"),
+        "carbon": pl.col("co2_saved_lifetime_t"),
+        "heat": pl.col("heat_saved_kwh_per_year") * pl.col("lifetime_years"),
+    }
+    return value[objective] / pl.col("cost_gbp")

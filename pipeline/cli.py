@@ -1,0 +1,320 @@
+"""`programme ...`: parses, calls, prints. No arithmetic here."""
+
+import os
+import subprocess
+import sys
+import tempfile
+import traceback
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from importlib.resources import files
+from pathlib import Path
+from typing import Annotated, Any
+
+import polars as pl
+import typer
+from rich.console import Console
+from rich.markup import escape
+from rich.panel import Panel
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+from rich.table import Table
+
+from pipeline import claims, explain, programme, scenarios, settings
+from pipeline.errors import ProgrammeError
+from pipeline.exports import csv_bytes, write_whole
+from pipeline.published import open_run
+from pipeline.run import Result, run
+from pipeline.scenarios import picture
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="Which homes first, with which external wall insulation, at what cost.",
+)
+console = Console()
+complaints = Console(stderr=True)
+
+Store = Annotated[Path, typer.Option("--store", help="The store a run published.")]
+Out = Annotated[Path, typer.Option("--out", help="Folder for the files.")]
+SettingsFile = Annotated[
+    Path | None, typer.Option("--settings", help="TOML file; see the README for its keys.")
+]
+
+
+def main() -> None:
+    """Run the command line. A fault a user can mend is told in words, with exit code 2."""
+    try:
+        app()
+    except ProgrammeError as fault:
+        complaints.print(f"[bold red]Stopped:[/] {escape(str(fault))}", highlight=False)
+        raise SystemExit(2) from None
+    except KeyboardInterrupt:
+        complaints.print("Stopped by the keyboard; a store published before is as it was.")
+        raise SystemExit(130) from None
+    except Exception:
+        with tempfile.NamedTemporaryFile("w", suffix=".log", delete=False) as file:
+            traceback.print_exc(file=file)
+        complaints.print(
+            f"[bold red]Stopped by a fault of the tool itself.[/] Nothing was published. Send"
+            f" {escape(file.name)} to its developers.",
+            highlight=False,
+        )
+        raise SystemExit(1) from None
+
+
+@app.command("run")
+def run_command(
+    stock: Annotated[Path, typer.Argument(help="Stock list: csv, xlsx or parquet.")],
+    store: Store,
+    out: Out,
+    settings_file: SettingsFile = None,
+) -> None:
+    """Read a stock list, rank its homes, publish the store and its files.
+
+    Example: programme run stock.xlsx --store town.duckdb --out results
+    """
+    with _progress() as progress:
+        result = run(stock, store, out, settings.read(settings_file), progress)
+    _show(result)
+    console.print(f"Store: {store}   Files: {out}/ranking.csv, quarantine.csv, run.json")
+
+
+@app.command()
+def demo(
+    out: Out = Path("programme-demo"),
+    settings_file: SettingsFile = None,
+) -> None:
+    """Do the main job on the invented demo stock of 2,400 homes.
+
+    Example: programme demo
+    """
+    stock = Path(str(files("data_demo") / "stock.csv"))
+    store = out / "demo.duckdb"
+    with _progress() as progress:
+        result = run(stock, store, out, settings.read(settings_file), progress)
+    console.print(
+        "[bold]Demo: the invented landlord Tarnwick Homes; its town, homes and rates are invented"
+        " too.[/]"
+    )
+    _show(result)
+    console.print(f"Files: {out}/ranking.csv, quarantine.csv, run.json")
+    first = result.ranking["home_id"][0]
+    console.print("Next:", highlight=False)
+    for words in (
+        f"programme dashboard --store {store}",
+        f"programme explain {first} --store {store}",
+        f"programme whatif --store {store} --sweep thickness_mm=20:200:10 --out {out}/whatif",
+        f"programme claim --store {store} --homes {first} --out {out}/claim",
+    ):
+        console.print(f"  uv run {words}", style="cyan", highlight=False, soft_wrap=True)
+
+
+@app.command("explain")
+def explain_command(
+    home: Annotated[str, typer.Argument(help="Key of the home, as in ranking.csv.")],
+    store: Store,
+) -> None:
+    """Print one home's calculation step by step.
+
+    Example: programme explain TH0000012 --store programme-demo/demo.duckdb
+    """
+    published = open_run(store)
+    rows = published.ranking.filter(pl.col("home_id") == home).to_dicts()
+    if not rows:
+        raise ProgrammeError(
+            f"No home '{home}' in {store}. It may be in quarantine; see quarantine.csv."
+        )
+    _show_sheet(rows[0], explain.sheet(rows[0], published.base))
+
+
+@app.command()
+def whatif(
+    store: Store,
+    sweep: Annotated[str, typer.Option(help="name=first:last:step")],
+    out: Out,
+) -> None:
+    """Show how saving and cost move with thickness and insulant, or with one setting.
+
+    Example: programme whatif --store town.duckdb --sweep thickness_mm=20:200:10 --out whatif
+    Or: --sweep prices.unit_rates_p_per_kwh.mains_gas=4:12:1, climate.temperature_shift_c=-2:2:1,
+    budget_gbp=2000000:10000000:1000000.
+    """
+    name, values = scenarios.parse_sweep(sweep)
+    published = open_run(store)
+    with _progress() as progress:
+        table = scenarios.sweep(published.ranking, published.base, name, values, progress)
+    out.mkdir(parents=True, exist_ok=True)
+    note = f"run {published.account['run_id']}, rates: {published.account['rate_book_source']}"
+    write_whole(out / "whatif.csv", csv_bytes(table))
+    write_whole(out / "whatif.png", picture.draw(table, name, note))
+    shown = ["system_label", name, "homes", "heat_saved_kwh_per_year", "cost_gbp"]
+    shown += ["cost_per_lifetime_tonne_gbp", "marginal_cost_per_lifetime_tonne_gbp"]
+    _print_table("What if", table.select(c for c in shown if c in table.columns))
+    console.print(f"Files: {out}/whatif.csv, whatif.png")
+
+
+@app.command()
+def claim(
+    store: Store,
+    out: Out,
+    homes: Annotated[
+        str | None, typer.Option(help="File with one home key to a line, or keys with commas.")
+    ] = None,
+    again: Annotated[
+        str | None, typer.Option(help="Number of a claim made before, to write its files again.")
+    ] = None,
+) -> None:
+    """Freeze a savings claim and write claim.csv, claim.xlsx and claim.json.
+
+    Example: programme claim --store town.duckdb --homes batch1.txt --out claim1
+    """
+    if (homes is None) == (again is None):
+        raise ProgrammeError("Name the homes with --homes, or one earlier claim with --again.")
+    if again:
+        made = claims.reissue(store, again, out)
+    else:
+        made = claims.export(store, claims.read_home_list(homes or ""), out)
+    table = Table(title=f"Claim {made.claim_id}: {made.totals['homes']} homes")
+    table.add_column("Total")
+    table.add_column("", justify="right")
+    for name, value in made.totals.items():
+        table.add_row(_title(name), f"{float(value):,.2f}" if name != "homes" else value)
+    console.print(table)
+    console.print(f"Files: {out}/claim.csv, claim.xlsx, claim.json")
+    console.print(f"[dim]{explain.CAUTION}[/]")
+
+
+@app.command()
+def dashboard(
+    store: Store,
+    port: Annotated[int, typer.Option(help="Port on this machine.")] = 8501,
+) -> None:
+    """Open the pages in a browser on this machine.
+
+    Example: programme dashboard --store programme-demo/demo.duckdb
+    """
+    open_run(store)
+    console.print(f"Dashboard: http://127.0.0.1:{port}  (stop with Ctrl+C)", highlight=False)
+    page = str(files("dashboard") / "app.py")
+    flags = {
+        "server.address": "127.0.0.1",
+        "server.port": str(port),
+        "server.headless": "true",
+        "server.maxUploadSize": "5",
+        "browser.gatherUsageStats": "false",
+        "runner.magicEnabled": "false",
+        "server.fileWatcherType": "none",
+        "client.toolbarMode": "minimal",
+        "client.showErrorDetails": "none",
+    }
+    options = [f"--{name}={value}" for name, value in flags.items()]
+    command = [sys.executable, "-m", "streamlit", "run", page, *options, "--", str(store.resolve())]
+    raise SystemExit(subprocess.call(command, env={**os.environ, "PYTHONWARNINGS": "ignore"}))
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[str, int, int], None]]:
+    bar = Progress(
+        TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), console=complaints,
+        transient=True,
+    )  # fmt: skip
+    with bar:
+        task = bar.add_task("starting", total=None)
+
+        def tell(stage: str, done: int, of: int) -> None:
+            bar.update(task, description=stage, completed=done, total=of or None)
+
+        yield tell
+
+
+def _title(name: str) -> str:
+    known = programme_columns().get(name)
+    return known or name.replace("_", " ")
+
+
+def programme_columns() -> dict[str, str]:
+    """Titles of the columns that tables print."""
+    from pipeline.columns import dictionary
+
+    return {name: column.titled for name, column in dictionary().items()}
+
+
+def _print_table(title: str, frame: pl.DataFrame) -> None:
+    table = Table(title=title)
+    for name, dtype in frame.schema.items():
+        table.add_column(escape(_title(name)), justify="left" if dtype == pl.String else "right")
+    for row in frame.iter_rows():
+        table.add_row(*(_cell(value) for value in row))
+    console.print(table)
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, float):
+        return f"{value:,.0f}" if abs(value) >= 100 else f"{value:,.3g}"
+    return escape(str(value))
+
+
+def _show(result: Result) -> None:
+    """Totals, the top ten, and what is in quarantine and why."""
+    account, ranking = result.account, result.ranking
+    rows: Any = account["rows"]
+    budget = float(account["settings"]["budget_gbp"])  # type: ignore[index]
+    console.print(
+        f"Rows read {rows['read']:,} = accepted {rows['accepted']:,}"
+        f" + quarantined {rows['quarantined']:,}.  Ranked: {rows['ranked']:,}.",
+        highlight=False,
+    )
+    every = programme.totals(ranking.filter(pl.col("rank").is_not_null()))
+    funded = programme.totals(programme.affordable(ranking, budget))
+    table = Table(title=f"The programme, run {account['run_id']}")
+    table.add_column("")
+    table.add_column("All ranked homes", justify="right")
+    table.add_column(f"Within {budget:,.0f} GBP", justify="right")
+    for name in every:
+        table.add_row(escape(_title(name)), f"{every[name]:,.0f}", f"{funded[name]:,.0f}")
+    console.print(table)
+    top = ["rank", "home_id", "street", "system", "thickness_mm", "u_existing_w_m2k"]
+    top += ["u_after_w_m2k", "fuel_saved_kwh_per_year", "cost_gbp", "score"]
+    _print_table("First ten homes", ranking.head(10).select(top))
+    left = ranking.filter(pl.col("rank").is_null())["reason"].value_counts(sort=True)
+    if left.height:
+        _print_table("Accepted but not ranked", left)
+    _print_table("Quarantine: why, and how many rows", quarantine_reasons(result.quarantine))
+    console.print(Panel(explain.CAUTION, title="Before anybody acts on this", expand=False))
+
+
+def quarantine_reasons(quarantine: pl.DataFrame) -> pl.DataFrame:
+    """The reasons in quarantine without the texts they quote, with row counts."""
+    reasons = quarantine.select(pl.col("reasons").str.split("; ").alias("reason")).explode("reason")
+    plain = pl.col("reason").str.replace(r" '.*' ", " ").str.replace(r" in row \d+", "")
+    return (
+        reasons.group_by(plain)
+        .agg(pl.len().alias("rows"))
+        .sort("rows", "reason", descending=[True, False])
+    )
+
+
+def _show_sheet(home: dict[str, Any], steps: list[explain.Step]) -> None:
+    console.print(f"[bold]{home['home_id']}[/]  {escape(home['address'] or '')}", highlight=False)
+    if home["reason"]:
+        console.print(f"Not ranked: {escape(home['reason'])}")
+    console.print(f"Estimated: {home['estimated_inputs'] or 'nothing'}", highlight=False)
+    part = ""
+    for step in steps:
+        if step.part != part:
+            part = step.part
+            console.rule(part, align="left")
+        console.print(
+            f"{step.what}: [bold]{explain.show(step.value)} {step.unit}[/]\n"
+            f"    {escape(step.formula)} = {escape(step.working)}\n    [dim]{escape(step.source)}[/]",
+            highlight=False,
+        )
+    console.rule("Check", align="left")
+    far = explain.furthest(home, steps)
+    console.print(f"Every figure above agrees with the stored one to {far:.1e} of its value.")
+    if home["cautions"]:
+        console.print(f"Cautions: {escape(home['cautions'])}")
+    console.print(f"[dim]{explain.CAUTION}[/]")

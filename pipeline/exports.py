@@ -1,0 +1,34 @@
+"""Files for people: written whole or not at all, and safe to open in a spreadsheet."""
+
+import os
+from pathlib import Path
+
+import polars as pl
+
+_RISKY = r"^[=+\-@\t\r]"
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file so that a reader sees the old one or the new one, never half."""
+    building = path.with_name(f".{path.name}.{os.getpid()}.building")
+    try:
+        building.write_bytes(content)
+        building.replace(path)
+    finally:
+        building.unlink(missing_ok=True)
+
+
+def csv_bytes(frame: pl.DataFrame) -> bytes:
+    """A table as UTF-8 CSV; text that a spreadsheet would run as a formula gets a leading '."""
+    return (
+        frame.with_columns(
+            pl.when(pl.col(name).str.contains(_RISKY))
+            .then("'" + pl.col(name))
+            .otherwise(name)
+            .alias(name)
+            for name, dtype in frame.schema.items()
+            if dtype == pl.String
+        )
+        .write_csv()
+        .encode()
+    )

@@ -1,0 +1,422 @@
+"""Stock and reference tables in, each home's heat loss and energy today out.
+
+What the stock list lacks is estimated, one relation per quantity, and named in
+`estimated_inputs`. Nothing here depends on an insulation option.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from pipeline.physics import Floats, degree_days, dwelling, wall
+from pipeline.reference import BANDS, DAYS_IN_MONTH, Reference
+from pipeline.settings import Climate, Settings
+
+_FLATS = ("flat", "maisonette")
+_UNKNOWN = {"built_form": "mid_terrace", "floor_position": "mid", "wall_insulation": "none"}
+_UNKNOWN |= {"glazing": "double_2002", "heating": "gas_condensing_boiler"}
+_STOREYS = {"house": 2.0, "bungalow": 1.0, "flat": 1.0, "maisonette": 2.0}
+_STONES = ("stone_granite", "stone_sandstone")
+STOCK_LIST = "stock list"
+
+
+@dataclass(frozen=True)
+class Season:
+    """Monthly climate by region and the method of degree-days, for `seasonal` below.
+
+    Only months of the heating season: months [month] numbers from 1; days [month]; outside
+    [region, month] degC; irradiance [region, month] W/m2 on an east or west face.
+    """
+
+    months: tuple[int, ...]
+    days: Floats
+    outside: Floats
+    irradiance: Floats
+    climate: Climate
+    hitchin_k: float
+
+
+def season(reference: Reference, settings: Settings) -> Season:
+    """The standard year of every region. Source: SAP 2012 Appendix U, Tables U1 and U3."""
+    constants = reference.table("climate_solar_orientation_constants")
+    east_west = constants.filter(pl.col("orientation") == "E_W").select(
+        [f"k{i}" for i in range(1, 10)]
+    )
+    irradiance = dwelling.vertical_irradiance(
+        reference.region_months("climate_solar", "W_m2_horizontal"),
+        reference.table("climate_solar").sort("region_id")["latitude_degN"].to_numpy(),
+        reference.table("climate_solar_declination")["declination_deg"].to_numpy(),
+        east_west.to_numpy()[0].astype(float),
+    )
+    counted = [month - 1 for month in sorted(set(settings.climate.heating_months))]
+    outside = reference.region_months("climate_temperature_monthly", "degC")
+    return Season(
+        tuple(month + 1 for month in counted),
+        DAYS_IN_MONTH[counted],
+        outside[:, counted] + settings.climate.temperature_shift_c,
+        irradiance[:, counted],
+        settings.climate,
+        reference.constant("hitchin_k"),
+    )
+
+
+def seasonal(year: Season, homes: pl.DataFrame, heat_loss: Floats) -> Floats:
+    """Degree-days of each home over the heating season [K·day], for heat_loss [home, ...] W/K.
+
+    Balance point: each home's own, from its gains. Fixed base: the classic base temperature.
+    Source: CIBSE TM41:2006.
+    """
+    region = homes["region_id"].to_numpy().astype(int)
+    shape = (-1, *(1,) * (heat_loss.ndim - 1), len(year.months))
+    if year.climate.method == "fixed_base":
+        base = np.broadcast_to(year.climate.fixed_base_c, (*heat_loss.shape, len(year.months)))
+    else:
+        solar = homes["solar_aperture_m2"].to_numpy()[:, None] * year.irradiance[region]
+        gains = homes["internal_gains_w"].to_numpy()[:, None] + solar
+        base = degree_days.balance_point(
+            year.climate.internal_temperature_c, gains.reshape(shape), heat_loss[..., None]
+        )
+    excess = base - year.outside[region].reshape(shape)
+    return np.asarray(degree_days.hitchin(excess, year.days, year.hitchin_k).sum(axis=-1))
+
+
+def describe(stock: pl.DataFrame, reference: Reference, settings: Settings) -> pl.DataFrame:
+    """Every home with geometry, U-values, heat loss, degree-days and fuel before works."""
+    frame = (
+        stock.pipe(_place, reference)
+        .pipe(_age, reference)
+        .pipe(_fill_unknown)
+        .pipe(_geometry, reference)
+        .pipe(_wall_u, reference)
+        .pipe(_element_u, reference)
+        .pipe(_gains, reference)
+        .pipe(_heat_loss, reference)
+        .pipe(_heating, reference)
+        .pipe(_estimates)
+    )
+    return with_energy_today(frame, reference, settings)
+
+
+def with_energy_today(
+    homes: pl.DataFrame, reference: Reference, settings: Settings
+) -> pl.DataFrame:
+    """Degree-days, heat and fuel before works under the settings' climate."""
+    heat_loss = homes["heat_loss_before_w_k"].to_numpy()
+    days = seasonal(season(reference, settings), homes, heat_loss)
+    heat = degree_days.heat_demand(heat_loss, days)
+    return homes.with_columns(
+        degree_days_before_k_day=pl.Series(days),
+        heat_before_kwh_per_year=pl.Series(heat),
+        fuel_before_kwh_per_year=pl.Series(heat) / pl.col("efficiency"),
+    )
+
+
+def _place(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
+    """Climate region and nation from the postcode's district, else its area; street."""
+    table = reference.table("postcode_region")
+    names = table["postcode_area_or_district"].to_list()
+    region = dict(zip(names, table["region_id"].to_list(), strict=True))
+    nation = dict(zip(names, table["nation"].to_list(), strict=True))
+    district = pl.col("postcode").str.extract(r"^([A-Z]{1,2}\d[A-Z\d]?) ")
+    area = pl.col("postcode").str.extract(r"^([A-Z]{1,2})\d")
+    words = pl.col("address").str.to_titlecase().str.extract_all(r"[A-Za-z']+")
+    skipped = ["Flat", "Apartment", "Apt", "Unit", "No"]
+    street = words.list.eval(
+        pl.element().filter(~pl.element().is_in(skipped) & (pl.element().str.len_chars() > 1))
+    )
+
+    def look_up(table: dict[str, object], dtype: type[pl.DataType]) -> pl.Expr:
+        return pl.coalesce(
+            key.replace_strict(table, default=None, return_dtype=dtype) for key in (district, area)
+        )
+
+    return frame.with_columns(
+        region_id=look_up(region, pl.Float64).fill_null(0.0),
+        nation=look_up(nation, pl.String).fill_null("england_wales"),
+        region_source=pl.when(look_up(region, pl.Float64).is_null())
+        .then(pl.lit("no postcode known: average of the United Kingdom"))
+        .otherwise(pl.lit("postcode")),
+        street=pl.coalesce(
+            street.list.join(" ").replace("", None), "postcode", pl.lit("street not known")
+        ),
+    )
+
+
+def _age(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
+    """Construction age band of the nation from the year, where the list gives no band."""
+    given = pl.col("age_band") if "age_band" in frame.columns else pl.lit(None, pl.String)
+    rules = [
+        pl.when(
+            pl.col("nation") == row["nation"],
+            pl.col("construction_year") >= (row["first_year"] or 0.0),
+            pl.col("construction_year") <= (row["last_year"] or 9999.0),
+        ).then(pl.lit(row["band"]))
+        for row in reference.table("age_bands").iter_rows(named=True)
+    ]
+    return frame.with_columns(age_band=pl.coalesce(given, *rules))
+
+
+def _fill_unknown(frame: pl.DataFrame) -> pl.DataFrame:
+    """Words for what the list leaves open, each kept apart as `<column>_known`."""
+    defaulted = [*_UNKNOWN, "storeys", "treatable_share", "loft_insulation_mm"]
+    frame = frame.with_columns(pl.col(c).is_not_null().alias(f"{c}_known") for c in defaulted)
+    return frame.with_columns(
+        pl.col("storeys").fill_null(
+            pl.col("property_type").replace_strict(_STOREYS, return_dtype=pl.Float64)
+        ),
+        pl.col("treatable_share").fill_null(1.0),
+        *(pl.col(column).fill_null(word) for column, word in _UNKNOWN.items()),
+    )
+
+
+def _geometry(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
+    """Areas and volume; the list's own wall and window areas where it has them."""
+    c = reference.constant
+    windows = reference.table("window_area").select(
+        "dwelling", pl.col("band").alias("age_band"), "slope_m2_per_m2", "intercept_m2"
+    )
+    shares = reference.table("exposed_perimeter_share").select(
+        pl.col("property_type").alias("dwelling"), "built_form", "share"
+    )
+    is_flat = pl.col("property_type").is_in(_FLATS)
+    frame = (
+        frame.with_columns(
+            dwelling=pl.when(is_flat).then(pl.lit("flat")).otherwise(pl.lit("house"))
+        )
+        .join(windows, on=["dwelling", "age_band"], how="left", maintain_order="left")
+        .join(shares, on=["dwelling", "built_form"], how="left", maintain_order="left")
+    )
+    storey_area = pl.col("floor_area_m2") / pl.col("storeys")
+    estimated_windows = pl.col("slope_m2_per_m2") * pl.col("floor_area_m2") + pl.col("intercept_m2")
+    frame = frame.with_columns(
+        window_area_source=_source("window_area_m2", "estimated from floor area and age band"),
+        window_area_m2=pl.coalesce("window_area_m2", estimated_windows),
+        door_area_m2=pl.when(is_flat).then(c("doors_flat")).otherwise(c("doors_house"))
+        * c("door_area"),
+        exposed_perimeter_m=4.0 * storey_area.sqrt() * pl.col("share"),
+        roof_area_m2=pl.when(~is_flat | (pl.col("floor_position") == "top"))
+        .then(storey_area)
+        .otherwise(0.0),
+        ground_area_m2=pl.when(~is_flat | (pl.col("floor_position") == "ground"))
+        .then(storey_area)
+        .otherwise(0.0),
+        volume_m3=pl.col("floor_area_m2") * c("storey_height"),
+    )
+    gross = pl.col("exposed_perimeter_m") * c("storey_height") * pl.col("storeys")
+    net = (gross - pl.col("window_area_m2") - pl.col("door_area_m2")).clip(lower_bound=0.0)
+    return frame.with_columns(
+        wall_area_source=_source("wall_area_m2", "estimated from floor area, storeys and form"),
+        wall_area_m2=pl.coalesce("wall_area_m2", net),
+    ).with_columns(
+        treated_wall_area_m2=pl.col("wall_area_m2") * pl.col("treatable_share"),
+        untreated_wall_area_m2=pl.col("wall_area_m2") * (1.0 - pl.col("treatable_share")),
+    )
+
+
+def _source(column: str, otherwise: str) -> pl.Expr:
+    known = pl.col(column).is_not_null()
+    return pl.when(known).then(pl.lit(STOCK_LIST)).otherwise(pl.lit(otherwise))
+
+
+def _wall_u(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
+    """U of the wall today: the list's, else stone by thickness, else by construction and age."""
+    c = reference.constant
+    table = reference.table("wall_u_by_age")
+    keys = ["construction", "insulation", "age_band"]
+    own = table.select(
+        "nation", "construction", "insulation", pl.col("band").alias("age_band"),
+        pl.col("u_w_m2k").alias("u_nation"), "edition",
+    )  # fmt: skip
+    england = own.filter(pl.col("nation") == "england_wales").select(
+        *keys, pl.col("u_nation").alias("u_england"), pl.col("edition").alias("edition_england")
+    )
+    thickness = reference.table("wall_thickness_by_age").select(
+        pl.col("construction").alias("wall_construction"),
+        pl.col("band").alias("age_band"),
+        pl.col("thickness_mm").alias("default_thickness_mm"),
+    )
+    filled = (pl.col("wall_construction") == "cavity") & (
+        pl.col("wall_insulation") == "filled_cavity"
+    )
+    added = pl.col("wall_insulation").is_in(["external", "internal"])
+    frame = (
+        frame.join(
+            thickness, on=["wall_construction", "age_band"], how="left", maintain_order="left"
+        )
+        .with_columns(
+            construction=pl.when(filled)
+            .then(pl.lit("filled_cavity"))
+            .otherwise("wall_construction"),
+            insulation=pl.when(added).then(pl.lit("added_50")).otherwise(pl.lit("none")),
+        )
+        .join(own, on=["nation", *keys], how="left", maintain_order="left")
+        .join(england, on=keys, how="left", maintain_order="left")
+    )
+    mm = pl.coalesce("wall_thickness_mm", "default_thickness_mm")
+    stone = (
+        pl.when(pl.col("construction") == "stone_granite")
+        .then(wall.stone_u_value(mm, c("stone_granite_u_at_zero"), c("stone_u_per_mm")))
+        .when(pl.col("construction") == "stone_sandstone")
+        .then(wall.stone_u_value(mm, c("stone_sandstone_u_at_zero"), c("stone_u_per_mm")))
+    )
+    by_thickness = pl.when(
+        pl.col("age_band").is_in(list(BANDS[:4])), pl.col("insulation") == "none"
+    ).then(stone)
+    default = pl.coalesce("u_nation", "u_england")
+    said = pl.format(
+        "default: {}, insulation {}, band {} ({})",
+        pl.col("construction").str.replace_all("_", " "),
+        pl.col("insulation").str.replace("added_50", "of 50 mm assumed"),
+        "age_band",
+        pl.when(pl.col("u_nation").is_not_null()).then("edition").otherwise("edition_england"),
+    )
+    return frame.with_columns(
+        u_value_source=pl.when(pl.col("u_existing_w_m2k").is_not_null())
+        .then(pl.lit(STOCK_LIST))
+        .when(by_thickness.is_not_null())
+        .then(pl.format("default: stone of {} mm by thickness", mm.cast(pl.Int64)))
+        .otherwise(said),
+        u_existing_w_m2k=pl.coalesce("u_existing_w_m2k", by_thickness, default),
+    )
+
+
+def _element_u(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
+    """U of roof, ground floor, windows and doors, the y-value and the air changes."""
+    c = reference.constant
+    by_age = (
+        reference.table("element_by_age")
+        .pivot("quantity", index="band", values="value")
+        .rename({"band": "age_band"})
+    )
+    air = reference.table("air_change_rate").select(
+        pl.col("band").alias("age_band"), "air_changes_per_hour"
+    )
+    glazing = reference.table("glazing").select(
+        "glazing", pl.col("u_w_m2k").alias("u_glazing"), "solar_transmittance"
+    )
+    loft = reference.table("roof_u_by_loft_insulation").sort("loft_insulation_mm")
+    steps = pl.coalesce(
+        pl.when(pl.col("loft_insulation_mm") >= row["loft_insulation_mm"]).then(row["u_w_m2k"])
+        for row in loft.reverse().iter_rows(named=True)
+    )
+    frame = (
+        frame.join(by_age, on="age_band", how="left", maintain_order="left")
+        .join(air, on="age_band", how="left", maintain_order="left")
+        .join(glazing, on="glazing", how="left", maintain_order="left")
+    )
+    curtain = c("curtain_resistance")
+    frame = frame.with_columns(
+        u_roof_w_m2k=pl.coalesce(steps, "roof_u_unknown"),
+        u_window_w_m2k=1.0 / (1.0 / pl.col("u_glazing") + curtain),
+        solar_aperture_m2=c("glazing_incidence_factor")
+        * pl.col("window_area_m2")
+        * pl.col("solar_transmittance")
+        * c("frame_factor")
+        * c("shading_factor"),
+    )
+    thickness = pl.coalesce("wall_thickness_mm", "default_thickness_mm") / 1000.0
+    slab = frame.select(
+        area=pl.when(pl.col("ground_area_m2") > 0.0).then("ground_area_m2").otherwise(1.0),
+        perimeter="exposed_perimeter_m",
+        thickness=thickness.fill_null(c("wall_thickness_unknown")),
+        resistance=pl.col("ground_floor_insulation_mm")
+        / 1000.0
+        / c("ground_insulation_conductivity")
+        + c("surface_resistance_inside_floor")
+        + c("surface_resistance_outside"),
+    )
+    area, perimeter, wall_thickness, resistance = (s.to_numpy() for s in slab.get_columns())
+    u_floor = dwelling.ground_floor_u_value(
+        area, perimeter, wall_thickness, resistance, c("soil_conductivity")
+    )
+    return frame.with_columns(u_floor_w_m2k=pl.Series(u_floor))
+
+
+def _gains(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
+    """Mean internal gains [W]. Source: SAP 2012 Table 5 and Appendix L, yearly means."""
+    c = reference.constant
+    area = frame["floor_area_m2"].to_numpy()
+    people = dwelling.occupants(
+        area, c("occupants_a"), c("occupants_b"), c("occupants_c"), c("occupants_area")
+    )
+    per_person = (
+        c("metabolic_gain") + c("cooking_gain_per_person") - c("evaporation_loss_per_person")
+    )
+    electric = c("appliance_energy_factor") + c("lighting_energy_factor") * c("lighting_gain_share")
+    watts = electric * (area * people) ** c("gains_exponent") * 1000.0 / 8760.0
+    return frame.with_columns(
+        internal_gains_w=pl.Series(people * per_person + c("cooking_gain_fixed") + watts)
+    )
+
+
+def _heat_loss(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
+    """Heat transfer coefficient: elements, bridging and ventilation, or the measured one."""
+    fabric = sum((pl.col(u) * pl.col(area) for u, area in ELEMENTS), start=pl.lit(0.0))
+    exposed = sum((pl.col(area) for _, area in ELEMENTS), start=pl.lit(0.0))
+    computed = (
+        fabric
+        + pl.col("bridging_y_w_m2k") * exposed
+        + reference.constant("air_heat_capacity")
+        * pl.col("air_changes_per_hour")
+        * pl.col("volume_m3")
+    )
+    measured = pl.col("measured_htc_w_k")
+    return frame.with_columns(
+        heat_loss_before_w_k=pl.coalesce(measured, computed),
+        heat_loss_source=pl.when(measured.is_not_null())
+        .then(pl.lit("measured, stock list"))
+        .otherwise(pl.lit("computed from the elements")),
+    )
+
+
+ELEMENTS = (
+    ("u_existing_w_m2k", "treated_wall_area_m2"),
+    ("u_existing_w_m2k", "untreated_wall_area_m2"),
+    ("u_roof_w_m2k", "roof_area_m2"),
+    ("u_floor_w_m2k", "ground_area_m2"),
+    ("u_window_w_m2k", "window_area_m2"),
+    ("u_door_w_m2k", "door_area_m2"),
+)
+
+
+def _heating(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
+    systems = reference.table("heating_systems").select("heating", "fuel", "efficiency")
+    return frame.join(systems, on="heating", how="left", maintain_order="left").with_columns(
+        heating_source=pl.when("heating_known")
+        .then(pl.lit(STOCK_LIST))
+        .otherwise(pl.lit("not known: the commonest system assumed"))
+    )
+
+
+def _estimates(frame: pl.DataFrame) -> pl.DataFrame:
+    """One list in words of what the stock list left open; helper columns dropped."""
+    words = {
+        "storeys": "storeys",
+        "built_form": "built form",
+        "wall_insulation": "wall insulation",
+        "treatable_share": "treatable share",
+        "loft_insulation_mm": "loft insulation",
+        "glazing": "glazing",
+        "heating": "heating",
+    }
+    parts = [
+        pl.when(~pl.col(f"{column}_known")).then(pl.lit(word)) for column, word in words.items()
+    ]
+    parts += [
+        pl.when(pl.col(f"{column}_source") != STOCK_LIST).then(pl.lit(word))
+        for column, word in (
+            ("u_value", "wall U-value"),
+            ("wall_area", "wall area"),
+            ("window_area", "window area"),
+        )
+    ]
+    flat = pl.col("property_type").is_in(_FLATS) & ~pl.col("floor_position_known")
+    parts.append(pl.when(flat).then(pl.lit("floor position")))
+    helpers = [c for c in frame.columns if c.endswith("_known")]
+    helpers += ["dwelling", "share", "slope_m2_per_m2", "intercept_m2", "construction", "edition"]
+    helpers += ["insulation", "u_nation", "u_england", "edition_england", "default_thickness_mm"]
+    helpers += ["roof_u_unknown", "u_glazing", "solar_transmittance", "ground_floor_insulation_mm"]
+    return frame.with_columns(
+        estimated_inputs=pl.concat_str(parts, separator=", ", ignore_nulls=True)
+    ).drop(helpers)

@@ -1,0 +1,11 @@
+"""Pure arithmetic: floats, arrays and polars expressions alike. No tables, no column names."""
+
+from typing import TypeVar
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Number = TypeVar("Number", float, Floats, pl.Expr)
+"""A quantity of one kind throughout a call: a float, an array, or a column expression."""

@@ -1,0 +1,152 @@
+"""The whole story on one page: read, check, describe, assess, rank, publish once, write files."""
+
+import hashlib
+import json
+import platform
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+
+import polars as pl
+
+from pipeline import assess, homes, programme, reference, stock
+from pipeline.columns import by_role
+from pipeline.exports import csv_bytes, write_whole
+from pipeline.options import rates
+from pipeline.settings import Settings
+from pipeline.store import FORMAT, Builder
+
+Progress = Callable[[str, int, int], None]
+"""Called with stage, homes done and homes in all."""
+
+
+@dataclass(frozen=True)
+class Result:
+    """What a run leaves: the ranking, the quarantine, and the account of how it was made."""
+
+    ranking: pl.DataFrame
+    quarantine: pl.DataFrame
+    account: dict[str, object]
+
+
+def run(
+    source: Path,
+    store: Path,
+    out: Path,
+    settings: Settings,
+    progress: Progress = lambda stage, done, of: None,
+) -> Result:
+    """Turn a stock list into a published store and its files in `out`.
+
+    Writes ranking.csv, quarantine.csv and run.json; each appears whole or not at all. Raises
+    ProgrammeError for anything a user can put right, and then leaves store and files as they were.
+    """
+    clock = _Clock()
+    tables = reference.load()
+    base = assess.basis(tables, settings, rates.read(settings.cost))
+    progress("reading", 0, 0)
+    with clock("read and check"):
+        listed = stock.ingest(source)
+    with clock("describe homes"):
+        described = homes.describe(listed.accepted, tables, settings)
+    with clock("assess options"):
+        parts = []
+        for part in assess.assess(described, base):
+            parts.append(part)
+            progress("assessing", sum(p.height for p in parts), described.height)
+    with clock("rank"):
+        ranking = programme.rank(pl.concat(parts), settings).select(
+            column.name for column in by_role("stock", "home", "result")
+        )
+    account = _account(source, listed, base, ranking)
+    with clock("publish"), Builder.open(store) as building:
+        building.write("run", pl.DataFrame({"format": [FORMAT], "account": [json.dumps(account)]}))
+        building.write("ranking", ranking)
+        building.write("quarantine", listed.quarantine)
+        building.write("mended", listed.mended)
+        building.write("rate_book", base.book.table)
+        building.write("reference", _in_long_form(tables))
+    with clock("write files"):
+        out.mkdir(parents=True, exist_ok=True)
+        write_whole(out / "ranking.csv", csv_bytes(ranking))
+        write_whole(out / "quarantine.csv", csv_bytes(listed.quarantine))
+    told = {**account, "seconds_per_stage": clock.seconds}
+    write_whole(out / "run.json", (json.dumps(told, indent=2) + "\n").encode())
+    return Result(ranking, listed.quarantine, told)
+
+
+def _account(
+    source: Path, listed: stock.Stock, base: assess.Basis, ranking: pl.DataFrame
+) -> dict[str, object]:
+    """Counts, versions and settings: all that a reader needs to make the run again."""
+    settings = base.settings.model_dump(mode="json")
+    inputs = {
+        "stock_list_sha256": listed.sha256,
+        "settings": settings,
+        "rate_book_sha256": hashlib.sha256(base.book.table.write_csv().encode()).hexdigest(),
+        "reference_version": base.reference.version,
+        "code_version": code_version(),
+    }
+    digest = hashlib.sha256(json.dumps(inputs, sort_keys=True).encode()).hexdigest()
+    return {
+        "run_id": digest[:16],
+        "stock_list": source.name,
+        "rate_book": base.book.name,
+        "rate_book_source": "; ".join(base.book.table["source"].unique().sort().to_list()),
+        **inputs,
+        "ranking_sha256": hashlib.sha256(csv_bytes(ranking)).hexdigest(),
+        "rows": {
+            "read": listed.rows_read,
+            "accepted": listed.accepted.height,
+            "quarantined": listed.quarantine.height,
+            "ranked": int(ranking["rank"].count()),
+        },
+        "headings_not_used": list(listed.unused_headings),
+        "notes": list(listed.notes),
+        "libraries": {name: version(name) for name in ("polars", "duckdb", "pandera", "numpy")},
+        "python": platform.python_version(),
+        "platform": sys.platform,
+    }
+
+
+def code_version() -> str:
+    """Version of the package and a digest of its code, so that an edited copy shows."""
+    folder = Path(__file__).parent
+    digest = hashlib.sha256()
+    for path in sorted(folder.rglob("*.py")):
+        digest.update(path.relative_to(folder).as_posix().encode() + b"\0" + path.read_bytes())
+    return f"{version('retrofit-programme')}+{digest.hexdigest()[:12]}"
+
+
+def _in_long_form(tables: reference.Reference) -> pl.DataFrame:
+    """Every reference row as table, row and mark: what the run could rest on."""
+    return pl.concat(
+        table.select(
+            pl.lit(name).alias("table_name"),
+            pl.struct(pl.exclude("source", "checked")).struct.json_encode().alias("row"),
+            "source",
+            "checked",
+        )
+        for name, table in tables.tables.items()
+    )
+
+
+class _Clock:
+    """Seconds spent in each stage."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+        self._stage, self._start = "", 0.0
+
+    def __call__(self, stage: str) -> "_Clock":
+        self._stage, self._start = stage, time.perf_counter()
+        return self
+
+    def __enter__(self) -> None:
+        return None
+
+    def __exit__(self, *_: object) -> None:
+        self.seconds[self._stage] = round(time.perf_counter() - self._start, 3)

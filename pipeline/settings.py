@@ -1,0 +1,112 @@
+"""Everything a user may set, typed; unknown keys are refused; stored with every run."""
+
+import datetime
+import tomllib
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from pipeline.errors import SettingsError
+
+Share = Annotated[float, Field(ge=0.0, le=1.0)]
+Positive = Annotated[float, Field(gt=0.0)]
+Objective = Literal["net_benefit", "carbon", "heat"]
+
+
+class _Group(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Climate(_Group):
+    """Standard year. `temperature_shift_c` below zero is a colder year."""
+
+    method: Literal["balance_point", "fixed_base"] = "balance_point"
+    internal_temperature_c: Annotated[float, Field(ge=10.0, le=25.0)] = 18.5
+    fixed_base_c: Annotated[float, Field(ge=5.0, le=25.0)] = 15.5
+    temperature_shift_c: Annotated[float, Field(ge=-5.0, le=5.0)] = 0.0
+    heating_months: tuple[Annotated[int, Field(ge=1, le=12)], ...] = (1, 2, 3, 4, 5, 10, 11, 12)
+
+
+class Savings(_Group):
+    """Reductions from the modelled to the expected saving, each with its basis."""
+
+    in_use_reduction: Share = 0.33
+    in_use_basis: str = "in-use factor for solid wall insulation, from memory of the scheme rules"
+    comfort_share: Share = 0.15
+    comfort_basis: str = "share of the saving taken as warmth, from memory of the scheme rules"
+
+
+class Prices(_Group):
+    """Unit rates: the price period of the reference table, or the user's own, in p/kWh."""
+
+    period: str = "2026-04_06"
+    unit_rates_p_per_kwh: dict[str, Positive] = {}
+
+
+class Cost(_Group):
+    """Rate book (a CSV the user owns; empty means the invented demo book) and date of works."""
+
+    rate_book: str = ""
+    installation_date: datetime.date = datetime.date(2027, 6, 1)
+
+
+class Appraisal(_Group):
+    """How the lifetime figures and the order of homes are reckoned."""
+
+    objective: Objective = "net_benefit"
+    first_year: Annotated[int, Field(ge=2025, le=2039)] = 2027
+    guarantee_25_years: bool = True
+    reporting_year: Literal[2025] = 2025
+    carbon_value: Literal["low", "central", "high"] = "central"
+
+
+class Works(_Group):
+    """What may be chosen. Heights and classes follow local law: check with the authority.
+
+    The thickest board is 150 mm unless set: beyond it sills, eaves, fixings and footways are
+    seldom ready for the build-up (common practice).
+    """
+
+    target_u_w_m2k: Annotated[float, Field(gt=0.05, le=1.0)] = 0.30
+    non_combustible_from_height_m: Positive = 11.0
+    systems: tuple[str, ...] = ()
+    thickness_most_mm: Positive = 150.0
+
+
+class Settings(_Group):
+    """One programme's settings. Every default can be replaced in a TOML file."""
+
+    climate: Climate = Climate()
+    savings: Savings = Savings()
+    prices: Prices = Prices()
+    cost: Cost = Cost()
+    appraisal: Appraisal = Appraisal()
+    works: Works = Works()
+    budget_gbp: Positive = 10_000_000.0
+
+
+def read(path: Path | None) -> Settings:
+    """Settings from a TOML file, or the defaults. Raises SettingsError naming key and value."""
+    if path is None:
+        return Settings()
+    try:
+        content = tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise SettingsError(f"Settings file {path} does not exist. Check the path.") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as fault:
+        raise SettingsError(f"Settings file {path} is not readable as TOML: {fault}.") from None
+    return build(content, str(path))
+
+
+def build(content: dict[str, object], where: str) -> Settings:
+    """Settings from a nested dictionary. Raises SettingsError naming the key at fault."""
+    try:
+        return Settings.model_validate(content)
+    except ValidationError as fault:
+        lines = [
+            f"  {'.'.join(map(str, e['loc']))} = {e['input']!r}: {e['msg']}" for e in fault.errors()
+        ]
+        raise SettingsError(
+            f"{where} cannot be used:\n" + "\n".join(lines) + "\nMend these keys and run again."
+        ) from None

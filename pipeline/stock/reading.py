@@ -1,0 +1,273 @@
+"""Reads a stock list as a landlord sends it: csv, xlsx or parquet, every cell as text.
+
+Nothing is interpreted here. The result keeps the row numbers a spreadsheet would show.
+"""
+
+import csv
+import hashlib
+import io
+import zipfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import fastexcel
+import polars as pl
+
+from pipeline.errors import StockListError
+from pipeline.stock.headings import Match, match
+
+_SAMPLE_BYTES = 1 << 20
+_LARGEST_FILE_BYTES = 2 << 30
+_LARGEST_UNPACKED_BYTES = 2 << 30
+_LARGEST_PACKING = 200
+_HEADER_ROWS = 40
+_LEAST_HEADINGS = 3
+EXTRA = "more cells than headings"
+
+_OTHER_KINDS = {
+    b"%PDF": "a PDF document",
+    b"PK\x03\x04": "a zip archive or workbook",
+    b"\x89PNG": "a picture",
+    b"\xff\xd8\xff": "a picture",
+    b"\xd0\xcf\x11\xe0": "an old binary office file",
+    b"PAR1": "a parquet file",
+    b"\x1f\x8b": "a gzip archive",
+    b"{\\rtf": "a rich text document",
+    b"<htm": "a web page",
+    b"<!DO": "a web page",
+}
+
+
+@dataclass(frozen=True)
+class RawTable:
+    """A list as read: `source_row` and text columns in file order, and how it was read.
+
+    headings: one to a cell, as written; a cell without a heading is named by its position.
+    """
+
+    frame: pl.DataFrame
+    headings: tuple[str, ...]
+    match: Match
+    sha256: str
+    notes: tuple[str, ...]
+
+
+def read(path: Path) -> RawTable:
+    """Read one file. Raises StockListError with what was found, where, and what to do."""
+    _refuse_unusable(path)
+    readers: dict[str, Callable[[Path], tuple[pl.DataFrame, list[str]]]] = {
+        ".csv": _csv_rows,
+        ".tsv": _csv_rows,
+        ".txt": _csv_rows,
+        ".xlsx": _xlsx_rows,
+        ".xlsm": _xlsx_rows,
+        ".parquet": _parquet_rows,
+    }
+    reader = readers.get(path.suffix.lower())
+    if reader is None:
+        raise StockListError(
+            f"{path.name}: the ending '{path.suffix}' is not one this tool reads. Save the list"
+            f" as {', '.join(readers)}."
+        )
+    rows, notes = reader(path)
+    frame, headings = _under_headings(rows, path.name)
+    return RawTable(frame, headings, match(list(headings)), _sha256(path), tuple(notes))
+
+
+def _refuse_unusable(path: Path) -> None:
+    if not path.exists():
+        raise StockListError(f"{path} does not exist. Check the path.")
+    if not path.is_file():
+        raise StockListError(f"{path} is a folder, not a file. Name the stock list in it.")
+    size = path.stat().st_size
+    if size == 0:
+        raise StockListError(f"{path.name} is empty (0 bytes). Ask for the list again.")
+    if size > _LARGEST_FILE_BYTES:
+        raise StockListError(
+            f"{path.name} has {size / 2**30:.1f} GiB; the most this tool reads is"
+            f" {_LARGEST_FILE_BYTES >> 30} GiB. Split the list or save it as parquet."
+        )
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _csv_rows(path: Path) -> tuple[pl.DataFrame, list[str]]:
+    with path.open("rb") as file:
+        sample = file.read(_SAMPLE_BYTES)
+    kind = next((kind for magic, kind in _OTHER_KINDS.items() if sample.startswith(magic)), None)
+    if kind:
+        raise StockListError(
+            f"{path.name} is {kind}, whatever its name says. Export the list as CSV or XLSX."
+        )
+    wide = b"\xff\xfe", b"\xfe\xff"
+    if b"\n" not in sample and b"\r" not in sample and len(sample) == _SAMPLE_BYTES:
+        raise StockListError(
+            f"{path.name}: the first line is longer than 1 MiB. This is no list of homes, one"
+            " home to a line; export it again."
+        )
+    if b"\0" in sample and not sample.startswith(wide):
+        raise StockListError(
+            f"{path.name} holds zero bytes: it is not text, or text in an encoding that does not"
+            " say so. Save it as 'CSV UTF-8'."
+        )
+    text, encoding = _decode(path)
+    separator = _separator(text)
+    notes = [] if encoding == "utf-8" else [f"read as {encoding}"]
+    if separator != ",":
+        notes.append("separated by " + {";": "semicolons", "\t": "tabs", "|": "bars"}[separator])
+    _refuse_open_quote(text, path.name)
+    return _split_rows(text, separator), notes
+
+
+def _decode(path: Path) -> tuple[str, str]:
+    content = path.read_bytes()
+    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
+        encodings = ["utf-16"]
+    else:
+        encodings = ["utf-8-sig", "cp1252"]
+    for encoding in encodings:
+        try:
+            text = content.decode(encoding)
+        except UnicodeDecodeError as fault:
+            last = fault
+            continue
+        return text.replace("\r\n", "\n").replace("\r", "\n"), encoding.replace("-sig", "")
+    raise StockListError(
+        f"{path.name}: byte {last.start} fits no encoding this tool reads (UTF-8, UTF-16,"
+        " Windows-1252). Save it as 'CSV UTF-8'."
+    ) from None
+
+
+def _separator(text: str) -> str:
+    lines = text[:_SAMPLE_BYTES].splitlines()[:_HEADER_ROWS]
+    return max(",;\t|", key=lambda mark: sum(line.count(mark) for line in lines))
+
+
+def _refuse_open_quote(text: str, name: str) -> None:
+    if text.count('"') % 2:
+        line = next(n for n, t in enumerate(text.split("\n"), start=1) if t.count('"') % 2)
+        raise StockListError(
+            f'{name} line {line}: a double quote (") is opened and never closed, so the cells'
+            " after it cannot be told apart. Close it or take it out, then run again."
+        )
+
+
+def _split_rows(text: str, separator: str) -> pl.DataFrame:
+    """All rows, headings included, as columns column_0...; short rows are filled with nulls."""
+    sample = csv.reader(io.StringIO(text[:_SAMPLE_BYTES]), delimiter=separator)
+    width = max((len(row) for row, _ in zip(sample, range(_HEADER_ROWS), strict=False)), default=1)
+    names = [f"column_{i}" for i in range(width)]
+    try:
+        return pl.read_csv(
+            text.encode(),
+            has_header=False,
+            separator=separator,
+            schema=dict.fromkeys(names, pl.String),
+        )
+    except pl.exceptions.ComputeError:
+        pass  # a row has more cells than the headings: read slowly and keep what is too much
+    rows = []
+    for cells in csv.reader(io.StringIO(text), delimiter=separator):
+        padded = [cell or None for cell in cells[:width]] + [None] * (width - len(cells))
+        rows.append([*padded, separator.join(cells[width:]) or None])
+    return pl.DataFrame(rows, schema=dict.fromkeys([*names, EXTRA], pl.String), orient="row")
+
+
+def _xlsx_rows(path: Path) -> tuple[pl.DataFrame, list[str]]:
+    _refuse_bomb(path)
+    try:
+        book = fastexcel.read_excel(path)
+        sheets = {}
+        for sheet in book.sheet_names:
+            loaded = book.load_sheet(
+                sheet, header_row=None, skip_rows=0, dtypes="string", whitespace_as_null=True
+            )
+            sheets[sheet] = loaded.to_polars()
+    except fastexcel.FastExcelError as fault:
+        raise StockListError(
+            f"{path.name} could not be opened as a workbook ({str(fault).splitlines()[0]})."
+            " Open it in a spreadsheet and save it again as .xlsx, without a password."
+        ) from None
+    best = max(sheets, key=lambda sheet: _header(sheets[sheet])[1])
+    others = [sheet for sheet in sheets if sheet != best]
+    notes = [f"read sheet '{best}', left {', '.join(map(repr, others))}"] if others else []
+    frame = sheets[best]
+    return frame.rename({name: f"column_{i}" for i, name in enumerate(frame.columns)}), notes
+
+
+def _refuse_bomb(path: Path) -> None:
+    try:
+        with zipfile.ZipFile(path) as archive:
+            parts = archive.infolist()
+    except zipfile.BadZipFile:
+        raise StockListError(
+            f"{path.name} is not an .xlsx workbook. If it is an old .xls or has a password, open"
+            " it in a spreadsheet and save it as .xlsx without one."
+        ) from None
+    unpacked = sum(part.file_size for part in parts)
+    packed = sum(part.compress_size for part in parts) or 1
+    if unpacked > _LARGEST_UNPACKED_BYTES or (
+        unpacked > 100 << 20 and unpacked / packed > _LARGEST_PACKING
+    ):
+        raise StockListError(
+            f"{path.name} would unpack from {packed:,} to {unpacked:,} bytes, as no real stock"
+            " list does. It was not opened. Ask the sender for the list as CSV."
+        )
+
+
+def _parquet_rows(path: Path) -> tuple[pl.DataFrame, list[str]]:
+    try:
+        frame = pl.read_parquet(path)
+        text = frame.cast(pl.String)
+    except (pl.exceptions.PolarsError, OSError) as fault:
+        raise StockListError(
+            f"{path.name} could not be read as a flat parquet table"
+            f" ({str(fault).splitlines()[0]}). Write it again, one plain column per heading."
+        ) from None
+    names = [f"column_{i}" for i in range(text.width)]
+    head = pl.DataFrame([frame.columns], schema=names, orient="row")
+    return pl.concat([head, text.rename(dict(zip(frame.columns, names, strict=True)))]), []
+
+
+def _header(rows: pl.DataFrame) -> tuple[int, int]:
+    """Index of the row that holds the headings, and how many columns it names."""
+    candidates = [match(list(row)).count for row in rows.head(_HEADER_ROWS).iter_rows()]
+    if not candidates:
+        return 0, 0
+    best = max(range(len(candidates)), key=lambda i: candidates[i])
+    return best, candidates[best]
+
+
+def _under_headings(rows: pl.DataFrame, name: str) -> tuple[pl.DataFrame, tuple[str, ...]]:
+    """The rows below the headings with their row numbers, blank ones dropped, and the headings.
+
+    Raises StockListError where no row reads as headings or nothing stands below it.
+    """
+    header, count = _header(rows)
+    if count < _LEAST_HEADINGS:
+        shown = [str(cell) for cell in rows.row(0) if cell][:8] if rows.height else []
+        raise StockListError(
+            f"{name}: no row of headings was found in the first {_HEADER_ROWS} rows (the first"
+            f" reads: {', '.join(shown)[:200] or 'nothing'}). Put one row of headings above the"
+            " homes, one heading to a column, no merged cells: for instance Property Ref,"
+            " Postcode, Property Type, Age, Floor Area, Wall Construction."
+        )
+    found = match(list(rows.row(header)))
+    if found.missing:
+        raise StockListError(
+            f"{name} row {header + 1}: no heading for {', '.join(found.missing)}. Headings read:"
+            f" {', '.join(found.all)[:400]}.{found.hint} Rename the columns and run again."
+        )
+    body = rows.with_row_index("source_row", offset=1).slice(header + 1)
+    cells = [column for column in body.columns if column != "source_row"]
+    body = body.filter(~pl.all_horizontal(pl.col(cells).is_null()))
+    if body.height == 0:
+        raise StockListError(
+            f"{name} has headings but no homes below them. Ask for the list again."
+        )
+    written = (str(h).strip() if h is not None else "" for h in rows.row(header))
+    return body, tuple(h or f"column {i}" for i, h in enumerate(written, start=1))

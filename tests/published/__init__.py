@@ -1,0 +1,1 @@
+"""The model against published cases and against independent arithmetic."""

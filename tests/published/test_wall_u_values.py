@@ -1,0 +1,263 @@
+"""Wall U-values against published worked examples, and our own arithmetic by BS EN ISO 6946:2017.
+
+Cases A are published, with the tolerance their printed rounding leaves. Cases D are not published:
+they guard against regression, to half a unit of the last digit written.
+"""
+
+import csv
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipeline import reference
+from pipeline.physics import wall
+
+_TEXT = (Path(__file__).parent / "wall_cases.csv").read_text(encoding="utf-8")
+CASES = list(csv.DictReader(_TEXT.splitlines()))
+LIMIT = 1.5  # upper over lower limit, BS EN ISO 6946:2017 6.7.2
+ALPHA = 0.8  # fixing through the whole insulation, BS EN ISO 6946:2017 Annex F.3
+
+BRICK = (0.013 / 0.57, 0.1025 / 0.56, 0.010 / 0.88, 0.1025 / 0.77)  # case D1, inside to outside
+RENDER = 0.008 / 0.70
+MORTAR = 1.0 - (440.0 * 215.0) / (450.0 * 225.0)  # blocks of 440 x 215 mm with 10 mm joints
+PIN_SECTION = 3.141592653589793 * 0.004**2  # a solid pin of 8 mm
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case["case"])
+def test_homogeneous_layers(case: dict[str, str]) -> None:
+    pairs = (pair.split("/") for pair in case["layers_m_and_w_mk"].split())
+    layers = [wall.layer_resistance(float(d), float(k)) for d, k in pairs]
+    layers += [float(r) for r in case["fixed_resistances"].split()]
+    u = wall.u_value(layers, float(case["r_inside"]), float(case["r_outside"]))
+    assert u == pytest.approx(float(case["u"]), abs=float(case["tolerance"]))
+
+
+@pytest.mark.parametrize(
+    ("plain", "battens", "published", "tolerance"),
+    [
+        pytest.param(0.59, 0.88, 1.64, 0.025, id="A3-cladding-on-battens"),
+        pytest.param(1.52, 0.88, 0.71, 0.006, id="A4-insulation-between-battens"),
+    ],
+)
+def test_parallel_paths(plain: float, battens: float, published: float, tolerance: float) -> None:
+    """A3, A4: 10 % battens; the page takes the upper limit only, and a sheltered outside of 0.13.
+
+    Source: http://www.conserveandsave.co.uk/calculations/wall-u-values, second and third table.
+    """
+    surfaces = 0.13 + 0.13
+    paths = [(0.9, [plain - surfaces]), (0.1, [battens - surfaces])]
+    _, upper, _ = wall.combined_resistance(paths, 0.13, 0.13, LIMIT)
+    assert 1.0 / upper == pytest.approx(published, abs=tolerance)
+
+
+PB35 = [  # wall, insulation m, U plane, chi W/K, U with four anchors, increase
+    ("masonry", 0.300, 0.127, 0.0035, 0.141, 0.111),
+    ("masonry", 0.250, 0.151, 0.0040, 0.167, 0.106),
+    ("concrete", 0.300, 0.129, 0.0037, 0.143, 0.115),
+    ("concrete", 0.250, 0.153, 0.0042, 0.170, 0.110),
+]
+PB35_CONDUCTIVITY = 0.040  # implied by the two masonry walls: 0.05 / (1/0.127 - 1/0.151)
+
+
+@pytest.mark.parametrize(("name", "thickness", "plane", "chi", "total", "increase"), PB35)
+def test_external_insulation_with_steel_anchors(
+    name: str, thickness: float, plane: float, chi: float, total: float, increase: float
+) -> None:
+    """A9: four steel anchors per m2 add 4 chi; tolerance 0.001 W/m2K.
+
+    Source: Passivhaus Institut, PB 35 Appendix A, Table A1,
+    https://passipedia.org/passipedia_en/phi_publications/pb_35/
+    """
+    r_insulation = thickness / PB35_CONDUCTIVITY
+    bare = {n: 1.0 / (1.0 / u - d / PB35_CONDUCTIVITY) for n, d, u, *_ in PB35 if d == 0.300}[name]
+    assert wall.u_after(bare, r_insulation, 0.0, 0.0) == pytest.approx(plane, abs=0.001)
+    own = wall.u_after(bare, r_insulation, 0.0, 4 * chi)
+    assert own == pytest.approx(total, abs=0.001)
+    assert 4 * chi / plane == pytest.approx(increase, abs=0.001 / plane)
+
+
+@pytest.mark.parametrize(("thickness", "plane", "chi"), [row[1:4] for row in PB35[:2]])
+def test_fixing_formula_gives_the_simulated_anchor(
+    thickness: float, plane: float, chi: float
+) -> None:
+    """A9, masonry: 6 mm structural steel (50 W/mK assumed), within 3 % of the published chi."""
+    fixing = (50.0, 28.27e-6, 4.0)
+    own = wall.fixing_correction(
+        thickness / PB35_CONDUCTIVITY, 1.0 / plane, thickness, fixing, ALPHA
+    )
+    assert own / 4.0 == pytest.approx(chi, rel=0.03)
+
+
+EWI = [  # insulant, d mm, lambda, RT, U, (dU, Uc) of stainless pins, (dU, Uc) of carbon steel pins
+    ("mineral wool", 50, 0.036, 1.9206, 0.5207, 0.0429, 0.5636, 0.1262, 0.6468),
+    ("mineral wool", 90, 0.036, 3.0318, 0.3298, 0.0310, 0.3608, 0.0911, 0.4210),
+    ("mineral wool", 100, 0.036, 3.3095, 0.3022, 0.0289, 0.3311, 0.0850, 0.3871),
+    ("graphite EPS", 100, 0.031, 3.7576, 0.2661, 0.0302, 0.2964, 0.0889, 0.3550),
+    ("phenolic", 100, 0.020, 5.5318, 0.1808, 0.0335, 0.2143, 0.0986, 0.2793),
+]
+
+
+@pytest.mark.parametrize("case", EWI, ids=lambda case: f"{case[0]} {case[1]}")
+def test_insulated_brick_wall_with_pins(case: tuple[str, int, float, *tuple[float, ...]]) -> None:
+    """D3: six solid 8 mm pins per m2; plane value, correction and sum; half of the 4th decimal."""
+    _, mm, conductivity, total, plane, stainless, u_stainless, carbon, u_carbon = case
+    bare = wall.u_value(BRICK, 0.13, 0.04)
+    r_insulation = wall.layer_resistance(mm / 1000.0, conductivity)
+    u_plane = wall.u_after(bare, r_insulation, RENDER, 0.0)
+    assert 1.0 / u_plane == pytest.approx(total, abs=5e-5)
+    assert u_plane == pytest.approx(plane, abs=5e-5)
+    for steel, delta, corrected in ((17.0, stainless, u_stainless), (50.0, carbon, u_carbon)):
+        own = wall.fixing_correction(
+            r_insulation, 1.0 / u_plane, mm / 1000.0, (steel, PIN_SECTION, 6.0), ALPHA
+        )
+        assert own == pytest.approx(delta, abs=5e-5)
+        after = wall.u_after(bare, r_insulation, RENDER, own)
+        assert after == pytest.approx(corrected, abs=5e-5)
+
+
+def test_plastic_fixings_need_no_correction() -> None:
+    """BS EN ISO 6946:2017 Annex F.3: none below 1 W/mK, and the boundary itself counts."""
+    assert wall.fixing_correction(3.0, 3.5, 0.1, (0.99, PIN_SECTION, 6.0), ALPHA) == 0.0
+    assert wall.fixing_correction(3.0, 3.5, 0.1, (1.0, PIN_SECTION, 6.0), ALPHA) > 0.0
+
+
+@pytest.mark.parametrize(("level", "expected"), [(0.0, 0.0), (0.01, 0.00704), (0.04, 0.02818)])
+def test_air_voids(level: float, expected: float) -> None:
+    """D4: mineral wool 100 mm on the brick wall; BS EN ISO 6946:2017 Annex F.2, levels 0, 1, 2."""
+    r_insulation = 0.100 / 0.036
+    r_total = sum(BRICK) + 0.17 + RENDER + r_insulation
+    own = wall.air_void_correction(level, r_insulation, r_total)
+    assert own == pytest.approx(expected, abs=5e-6)
+
+
+@pytest.mark.parametrize(
+    ("block", "outside", "upper", "lower", "total", "u"),
+    [
+        pytest.param(0.18, [], 1.06470, 0.99787, 1.03128, 0.9697, id="D5-block-0.18"),
+        pytest.param(0.11, [], 1.35835, 1.17811, 1.26823, 0.7885, id="D5-block-0.11"),
+        pytest.param(
+            0.18, [0.1 / 0.031, RENDER], 4.31606, 4.23510, 4.27558, 0.2339, id="D6-block-0.18"
+        ),
+        pytest.param(
+            0.11, [0.1 / 0.031, RENDER], 4.63961, 4.41534, 4.52748, 0.2209, id="D6-block-0.11"
+        ),
+    ],
+)
+def test_mortar_bridged_blocks(
+    block: float, outside: list[float], upper: float, lower: float, total: float, u: float
+) -> None:
+    """D5, D6: combined method, BS EN ISO 6946:2017 6.7.2; mortar is 6.568 % of the inner leaf."""
+    share = MORTAR
+    paths = [
+        (part, [0.1025 / 0.77, 0.18, 0.100 / conductivity, 0.013 / 0.18, *outside])
+        for part, conductivity in ((1.0 - share, block), (share, 0.88))
+    ]
+    own, own_upper, own_lower = wall.combined_resistance(paths, 0.13, 0.04, LIMIT)
+    assert own_upper == pytest.approx(upper, abs=5e-6)
+    assert own_lower == pytest.approx(lower, abs=5e-6)
+    assert own == pytest.approx(total, abs=5e-6)
+    assert 1.0 / own == pytest.approx(u, abs=5e-5)
+
+
+@pytest.mark.parametrize(("block", "error"), [(0.18, 0.032), (0.11, 0.071)])
+def test_greatest_error_of_the_combined_method(block: float, error: float) -> None:
+    """D5: (upper - lower) / (2 R), printed to 0.1 %; BS EN ISO 6946:2017 6.7.2.5."""
+    layers = [0.1025 / 0.77, 0.18, 0.013 / 0.18]
+    paths = [(1.0 - MORTAR, [*layers, 0.1 / block]), (MORTAR, [*layers, 0.1 / 0.88])]
+    own, upper, lower = wall.combined_resistance(paths, 0.13, 0.04, LIMIT)
+    assert (upper - lower) / (2.0 * own) == pytest.approx(error, abs=0.0005)
+
+
+@pytest.mark.parametrize(
+    ("bare", "expected"),
+    [
+        (1.7, (0.544, 0.324, 0.231, 0.179)),
+        (1.5, (0.522, 0.316, 0.226, 0.176)),
+        (0.7, (0.373, 0.255, 0.193, 0.156)),
+        (0.8, (0.400, 0.267, 0.200, 0.160)),
+        (2.1, (0.579, 0.336, 0.237, 0.183)),
+        (2.0, (0.571, 0.333, 0.235, 0.182)),
+    ],
+)
+def test_default_walls_with_insulation_of_0_040(bare: float, expected: tuple[float, ...]) -> None:
+    """D7: 1/(1/U0 + d/0.040) at 50, 100, 150 and 200 mm; half of the third decimal."""
+    for thickness, u in zip((0.05, 0.10, 0.15, 0.20), expected, strict=True):
+        assert wall.u_after(bare, thickness / 0.040, 0.0, 0.0) == pytest.approx(u, abs=5e-4)
+
+
+def _bisected(bare: float, target: float, conductivity: float, finish: float, delta: float) -> float:
+    """Thickness at which `u_after` meets the target, found without the closed form."""
+    thin, thick = 0.0, 100.0
+    for _ in range(200):
+        middle = (thin + thick) / 2.0
+        above = wall.u_after(bare, middle / conductivity, finish, delta) > target
+        thin, thick = (middle, thick) if above else (thin, middle)
+    return thick
+
+
+WALLS = st.floats(0.6, 3.3)
+TARGETS = st.floats(0.12, 0.55)
+CONDUCTIVITIES = st.floats(0.018, 0.060)
+CORRECTIONS = st.floats(0.0, 0.09)
+
+
+@given(WALLS, TARGETS, CONDUCTIVITIES, CORRECTIONS)
+def test_least_thickness_against_bisection(
+    bare: float, target: float, conductivity: float, delta: float
+) -> None:
+    """Closed form and bisection agree to a thousandth of a millimetre, and reach the target."""
+    own = wall.least_thickness(bare, target, conductivity, RENDER, delta)
+    assert own == pytest.approx(_bisected(bare, target, conductivity, RENDER, delta), abs=1e-6)
+    assert wall.u_after(bare, own / conductivity, RENDER, delta) <= target * (1.0 + 1e-12)
+
+
+@given(WALLS, TARGETS)
+def test_stocked_thickness_above_the_least_is_the_first_that_reaches(
+    bare: float, target: float
+) -> None:
+    """Rounding up to stock reaches the target, and the next thinner board does not."""
+    for row in reference.load().table("insulation_systems").iter_rows(named=True):
+        conductivity, delta = row["lambda_design_w_mk"], row["fixings_per_m2"] * row["chi_w_k"]
+        least = wall.least_thickness(bare, target, conductivity, RENDER, delta)
+        for mm in map(float, row["thicknesses_mm"].split()):
+            after = wall.u_after(bare, mm / 1000.0 / conductivity, RENDER, delta)
+            if abs(mm / 1000.0 - least) > 1e-9:
+                assert (after <= target) == (mm / 1000.0 >= least)
+
+
+def test_least_thickness_is_nought_where_the_wall_is_there() -> None:
+    assert wall.least_thickness(0.28, 0.30, 0.036, RENDER, 0.012) == 0.0
+
+
+def test_least_thickness_refuses_what_the_fixings_alone_lose() -> None:
+    with pytest.raises(ValueError, match="fixings alone lose 0.300"):
+        wall.least_thickness(1.7, 0.30, 0.036, RENDER, 0.30)
+
+
+def test_combined_method_refuses_fractions_that_do_not_sum_to_one() -> None:
+    with pytest.raises(ValueError, match="sum to 0.95"):
+        wall.combined_resistance([(0.9, [1.0]), (0.05, [2.0])], 0.13, 0.04, LIMIT)
+
+
+def test_combined_method_refuses_strong_bridges() -> None:
+    """A steel stud through insulation: upper over lower limit beyond 1.5, 6.7.2 does not hold."""
+    paths = [(0.99, [0.013 / 0.25, 0.1 / 0.035]), (0.01, [0.013 / 0.25, 0.1 / 50.0])]
+    with pytest.raises(ValueError, match="exceeds 1.5"):
+        wall.combined_resistance(paths, 0.13, 0.04, LIMIT)
+
+
+@given(st.floats(0.01, 5.0), st.floats(0.01, 5.0), st.floats(0.01, 0.99))
+def test_lower_limit_never_exceeds_the_upper(first: float, second: float, share: float) -> None:
+    """Equal only for equal paths: mean of reciprocals against reciprocal of means."""
+    paths = [(share, [first, 0.2]), (1.0 - share, [second, 0.2])]
+    total, upper, lower = wall.combined_resistance(paths, 0.13, 0.04, float("inf"))
+    assert lower <= upper * (1.0 + 1e-12)
+    assert total == pytest.approx((upper + lower) / 2.0, rel=1e-15)
+
+
+@pytest.mark.parametrize(("mm", "at_zero", "u"), [(500.0, 3.3, 2.3), (600.0, 3.0, 1.8)])
+def test_stone_wall_by_thickness(mm: float, at_zero: float, u: float) -> None:
+    """U = at_zero - 0.002 t, granite 3.3 and sandstone 3.0. Source: RdSAP 2012, from memory."""
+    assert wall.stone_u_value(mm, at_zero, 0.002) == pytest.approx(u, abs=1e-12)
