@@ -82,7 +82,8 @@ def _heat_loss(home: dict[str, Any], base: Basis) -> list[Step]:
     )
     steps += [
         Step(part, "Thermal bridging", "y ΣA",
-             f"{show(home['bridging_y_w_m2k'])} x {show(exposed)}", bridging, "W/K", "SAP 2012 App. S Table S13 (memory)"),
+             f"{show(home['bridging_y_w_m2k'])} x {show(exposed)}", bridging, "W/K",
+             "SAP 2012 App. S Table S13 (memory)"),
         Step(part, "Ventilation", "0.33 n V",
              f"{show(constant('air_heat_capacity'))} x {show(home['air_changes_per_hour'])}"
              f" x {show(home['volume_m3'])}", air, "W/K", "heat capacity of air; n own assumption"),

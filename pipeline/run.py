@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
@@ -29,7 +30,7 @@ class Result:
 
     ranking: pl.DataFrame
     quarantine: pl.DataFrame
-    account: dict[str, object]
+    account: dict[str, Any]
 
 
 def run(
@@ -80,7 +81,7 @@ def run(
 
 def _account(
     source: Path, listed: stock.Stock, base: assess.Basis, ranking: pl.DataFrame
-) -> dict[str, object]:
+) -> dict[str, Any]:
     """Counts, versions and settings: all that a reader needs to make the run again."""
     settings = base.settings.model_dump(mode="json")
     inputs = {

@@ -40,7 +40,7 @@ class Savings(_Group):
 class Prices(_Group):
     """Unit rates: the price period of the reference table, or the user's own, in p/kWh."""
 
-    period: str = "2026-04_06"
+    period: str = "2026-07_09"
     unit_rates_p_per_kwh: dict[str, Positive] = {}
 
 

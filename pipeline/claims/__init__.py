@@ -80,7 +80,7 @@ def reissue(store: Path, claim_id: str, out: Path) -> Claim:
 
 
 def claimed(store: Path) -> pl.DataFrame:
-    """home_id, claim_id and made_at of every home claimed so far; empty where there is no ledger."""
+    """home_id, claim_id and made_at of every home claimed so far; empty without a ledger."""
     path = ledger_path(store)
     if not path.exists():
         return pl.DataFrame(

@@ -1,0 +1,149 @@
+"""What the command line prints: tables a person enjoys reading. No arithmetic."""
+
+from typing import Any
+
+import polars as pl
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.markup import escape
+from rich.panel import Panel
+from rich.table import Table
+
+from pipeline import explain, programme
+from pipeline.columns import dictionary
+from pipeline.run import Result
+
+console = Console()
+complaints = Console(stderr=True)
+
+
+def show_run(result: Result) -> None:
+    """Totals, the top ten, what was not ranked, and what is in quarantine and why."""
+    account, ranking = result.account, result.ranking
+    rows, budget = account["rows"], account["settings"]["budget_gbp"]
+    console.print(
+        f"Rows read {rows['read']:,} = accepted {rows['accepted']:,}"
+        f" + quarantined {rows['quarantined']:,}.  Ranked: {rows['ranked']:,}.",
+        highlight=False,
+    )
+    every = programme.totals(ranking.filter(pl.col("rank").is_not_null()))
+    funded = programme.totals(programme.affordable(ranking, budget))
+    headings = ["", "All ranked", f"Within {budget:,.0f} GBP"]
+    shown = [[_title(name), f"{every[name]:,.0f}", f"{funded[name]:,.0f}"] for name in every]
+    _print(f"The programme, run {account['run_id']}", headings, shown, shrinking=0)
+    _show_first_ten(ranking)
+    left = ranking.filter(pl.col("rank").is_null())["reason"].value_counts(sort=True)
+    _show_counts("Accepted but not ranked", left)
+    _show_counts("In quarantine", programme.quarantine_reasons(result.quarantine))
+    console.print(Panel(explain.CAUTION, title="Before anybody acts on this", expand=False))
+
+
+def _print(title: str, headings: list[str], rows: list[list[str]], shrinking: int) -> None:
+    """Print a table in which only the column `shrinking` may be cut to fit the screen."""
+    table = Table(title=title, title_justify="left", box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
+    for number, heading in enumerate(headings):
+        width = max(len(text) for text in [heading, *(row[number] for row in rows)])
+        table.add_column(
+            heading,
+            justify="right" if rows and rows[0][number][:1].isdigit() else "left",
+            min_width=None if number == shrinking else width,
+            no_wrap=True,
+            overflow="ellipsis",
+        )
+    for row in rows:
+        table.add_row(*map(escape, row))
+    console.print(table)
+
+
+def _show_first_ten(ranking: pl.DataFrame) -> None:
+    headings = ["Home", "Street", "System", "mm", "U now", "then", "kWh/year", "GBP", "Score"]
+    rows = [
+        [
+            row["home_id"],
+            row["street"],
+            row["system"].replace("_", " "),
+            f"{row['thickness_mm']:.0f}",
+            f"{row['u_existing_w_m2k']:.2f}",
+            f"{row['u_after_w_m2k']:.2f}",
+            f"{row['fuel_saved_kwh_per_year']:,.0f}",
+            f"{row['cost_gbp']:,.0f}",
+            f"{row['score']:.2f}",
+        ]
+        for row in ranking.filter(pl.col("rank") <= 10).iter_rows(named=True)
+    ]
+    _print("First ten homes, modelled fuel saved", headings, rows, shrinking=1)
+
+
+def _show_counts(title: str, counts: pl.DataFrame) -> None:
+    if counts.height:
+        table = Table(title=title, title_justify="left", box=None, show_header=False)
+        table.add_column("rows", justify="right", style="bold")
+        table.add_column("why")
+        for why, rows in counts.iter_rows():
+            table.add_row(f"{rows:,}", escape(why))
+        console.print(table)
+
+
+def show_sweep(sweep: pl.DataFrame, name: str) -> None:
+    """Totals by insulant and thickness, or by the value of a setting."""
+    shown = {
+        "system_label": "System",
+        name: "mm" if name == "thickness_mm" else name,
+        "homes": "Homes",
+        "u_after_mean_w_m2k": "U after",
+        "heat_saved_kwh_per_year": "kWh heat/year",
+        "cost_gbp": "GBP",
+        "cost_per_lifetime_tonne_gbp": "GBP/tonne",
+        "marginal_cost_per_lifetime_tonne_gbp": "next tonne",
+    }
+    frame = sweep.select(column for column in shown if column in sweep.columns)
+    rows = [[_cell(value) for value in row] for row in frame.iter_rows()]
+    _print("What if, modelled", [shown[column] for column in frame.columns], rows, shrinking=0)
+
+
+def show_claim(claim_id: str, totals: dict[str, str]) -> None:
+    """Number and totals of a claim."""
+    rows = [
+        [_title(name), value if name == "homes" else f"{float(value):,.2f}"]
+        for name, value in totals.items()
+    ]
+    _print(f"Claim {claim_id}", ["Total", ""], rows, shrinking=0)
+    console.print(f"[dim]{explain.CAUTION}[/]")
+
+
+def show_sheet(home: dict[str, Any], steps: list[explain.Step]) -> None:
+    """One home's calculation, part by part, each figure with formula, values and source."""
+    console.print(f"[bold]{home['home_id']}[/]  {escape(home['address'] or '')}", highlight=False)
+    if home["reason"]:
+        console.print(f"Not ranked: {escape(home['reason'])}")
+    console.print(f"Estimated, not in the stock list: {home['estimated_inputs'] or 'nothing'}")
+    part = ""
+    for step in steps:
+        if step.part != part:
+            part = step.part
+            console.rule(part, align="left")
+        console.print(
+            f"{step.what}: [bold]{explain.show(step.value)} {step.unit}[/]\n"
+            f"    {escape(step.formula)} = {escape(step.working)}\n"
+            f"    [dim]{escape(step.source)}[/]",
+            highlight=False,
+        )
+    console.rule("Check", align="left")
+    far = explain.furthest(home, steps)
+    console.print(f"Every stored figure agrees with this sheet to {far:.0e} of its value.")
+    if home["cautions"]:
+        console.print(f"Cautions: {escape(home['cautions'])}")
+    console.print(f"[dim]{explain.CAUTION}[/]")
+
+
+def _title(name: str) -> str:
+    known = dictionary().get(name)
+    return known.titled if known else name.replace("_", " ").capitalize()
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, float):
+        return f"{value:,.0f}" if abs(value) >= 100 else f"{value:,.3g}"
+    return str(value)
