@@ -41,17 +41,16 @@ def show_run(result: Result) -> None:
 def _print(title: str, headings: list[str], rows: list[list[str]], shrinking: int) -> None:
     """Print a table in which only the column `shrinking` may be cut to fit the screen."""
     table = Table(title=title, title_justify="left", box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
+    widths = [max(map(len, column)) for column in zip(headings, *rows, strict=True)]
+    room = console.width - sum(widths) + widths[shrinking] - 2 * len(widths) - 2
     for number, heading in enumerate(headings):
-        width = max(len(text) for text in [heading, *(row[number] for row in rows)])
-        table.add_column(
-            heading,
-            justify="right" if rows and rows[0][number][:1].isdigit() else "left",
-            min_width=None if number == shrinking else width,
-            no_wrap=True,
-            overflow="ellipsis",
-        )
+        figures = bool(rows) and rows[-1][number][:1].isdigit()
+        table.add_column(heading, justify="right" if figures else "left", no_wrap=True)
     for row in rows:
-        table.add_row(*map(escape, row))
+        cells = list(row)
+        if len(cells[shrinking]) > room:
+            cells[shrinking] = cells[shrinking][: max(room - 1, 1)] + "…"
+        table.add_row(*map(escape, cells))
     console.print(table)
 
 
