@@ -166,11 +166,10 @@ def _reasons(typed: pl.DataFrame, raw: RawTable) -> pl.DataFrame:
         )
     )
     told = cases.select("source_row", sentence.alias("reason"))
-    if EXTRA in raw.frame.columns:
-        extra = raw.frame.filter(pl.col(EXTRA).is_not_null()).select(
-            "source_row", pl.format("row has more cells than headings: '{}'", EXTRA).alias("reason")
-        )
-        told = pl.concat([told, extra])
+    extra = raw.frame.filter(pl.col(EXTRA).is_not_null()).select(
+        "source_row", pl.format("row has more cells than headings: '{}'", EXTRA).alias("reason")
+    )
+    told = pl.concat([told, extra])
     return (
         told.group_by("source_row")
         .agg(pl.col("reason").unique(maintain_order=True))
@@ -195,7 +194,7 @@ def _with_cell_text(cases: pl.DataFrame, raw: RawTable) -> pl.DataFrame:
 def _quarantine(raw: RawTable, typed: pl.DataFrame, reasons: pl.DataFrame) -> pl.DataFrame:
     """The raw cells under their own headings, with row, home and reasons in front."""
     names: list[str] = []
-    for heading in (*raw.headings, *([EXTRA] if EXTRA in raw.frame.columns else [])):
+    for heading in (*raw.headings, EXTRA):
         taken = [*names, "source_row", "home_id", "reasons"]
         repeats = sum(name.split(" (copy")[0].lower() == heading.lower() for name in taken)
         names.append(f"{heading} (copy {repeats})" if repeats else heading)

@@ -41,9 +41,10 @@ _OTHER_KINDS = {
 
 @dataclass(frozen=True)
 class RawTable:
-    """A list as read: `source_row` and text columns in file order, and how it was read.
+    """A list as read: `source_row`, text columns in file order, and `EXTRA`.
 
     headings: one to a cell, as written; a cell without a heading is named by its position.
+    `EXTRA` holds what a row has to the right of the last heading: its cells may have slipped.
     """
 
     frame: pl.DataFrame
@@ -120,7 +121,13 @@ def _csv_rows(path: Path) -> tuple[pl.DataFrame, list[str]]:
     if separator != ",":
         notes.append("separated by " + {";": "semicolons", "\t": "tabs", "|": "bars"}[separator])
     _refuse_open_quote(text, path.name)
-    return _split_rows(text, separator), notes
+    try:
+        return _split_rows(text, separator), notes
+    except csv.Error as fault:
+        raise StockListError(
+            f"{path.name} cannot be told apart into cells ({fault}). Look for a stray double"
+            " quote, or export the list again."
+        ) from None
 
 
 def _decode(path: Path) -> tuple[str, str]:
@@ -167,14 +174,15 @@ def _split_rows(text: str, separator: str) -> pl.DataFrame:
             has_header=False,
             separator=separator,
             schema=dict.fromkeys(names, pl.String),
+            missing_columns="insert",
         )
-    except pl.exceptions.ComputeError:
-        pass  # a row has more cells than the headings: read slowly and keep what is too much
-    rows = []
-    for cells in csv.reader(io.StringIO(text), delimiter=separator):
-        padded = [cell or None for cell in cells[:width]] + [None] * (width - len(cells))
-        rows.append([*padded, separator.join(cells[width:]) or None])
-    return pl.DataFrame(rows, schema=dict.fromkeys([*names, EXTRA], pl.String), orient="row")
+    except pl.exceptions.PolarsError:
+        pass  # a row further down is wider than the sample: read slowly, keep every cell
+    rows = [[c or None for c in row] for row in csv.reader(io.StringIO(text), delimiter=separator)]
+    width = max(map(len, rows))
+    names = [f"column_{i}" for i in range(width)]
+    padded = [row + [None] * (width - len(row)) for row in rows]
+    return pl.DataFrame(padded, schema=dict.fromkeys(names, pl.String), orient="row")
 
 
 def _xlsx_rows(path: Path) -> tuple[pl.DataFrame, list[str]]:
@@ -265,9 +273,16 @@ def _under_headings(rows: pl.DataFrame, name: str) -> tuple[pl.DataFrame, tuple[
     body = rows.with_row_index("source_row", offset=1).slice(header + 1)
     cells = [column for column in body.columns if column != "source_row"]
     body = body.filter(~pl.all_horizontal(pl.col(cells).is_null()))
+    last = max(i for i, heading in enumerate(rows.row(header)) if heading)
+    beyond = cells[last + 1 :]
+    body = body.with_columns(
+        pl.concat_str(beyond, separator=" | ", ignore_nulls=True).replace("", None).alias(EXTRA)
+        if beyond
+        else pl.lit(None, pl.String).alias(EXTRA)
+    ).drop(beyond)
     if body.height == 0:
         raise StockListError(
             f"{name} has headings but no homes below them. Ask for the list again."
         )
-    written = (str(h).strip() if h is not None else "" for h in rows.row(header))
+    written = (str(h).strip() if h is not None else "" for h in rows.row(header)[: last + 1])
     return body, tuple(h or f"column {i}" for i, h in enumerate(written, start=1))
