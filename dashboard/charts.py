@@ -13,6 +13,7 @@ PALETTE = ("#0b5c8a", "#d9822b", "#2a9d7c", "#8c4a9e", "#b23a48", "#7a8b1f", "#3
 MARKERS = ("circle", "square", "diamond", "triangle-up", "x", "cross", "star")
 FAINT = "#9aa5ad"
 _HEIGHT = 430
+_ROUND = [digit * 10.0**power for power in range(6) for digit in (1, 2, 5)]
 
 
 def next_pound(spend: pl.DataFrame, budget_gbp: float) -> go.Figure:
@@ -59,6 +60,7 @@ def _budget_line(figure: go.Figure, budget_gbp: float, within: pl.DataFrame) -> 
         yanchor="bottom",
         align="left",
         xshift=8,
+        font={"size": 13},
     )
 
 
@@ -79,6 +81,8 @@ def street_bars(streets: pl.DataFrame, most: int = 15) -> go.Figure:
             for row in shown.iter_rows(named=True)
         ],
         textposition="outside",
+        constraintext="none",
+        textfont={"size": 12},
         cliponaxis=False,
         customdata=shown.select("fuel_saved_kwh_per_year", "expected_fuel_saved_kwh_per_year")
         .rows(),
@@ -111,7 +115,9 @@ def next_tonne_by_thickness(table: pl.DataFrame) -> go.Figure:
     figure = _by_thickness(stepped, column, "£%{y:,.0f} for one more tonne")
     _dress(figure, "What does one more tonne cost?", words.title("thickness_mm"),
            words.title(column))  # fmt: skip
-    figure.update_yaxes(rangemode="tozero", tickprefix="£", tickformat=",.0f")
+    figure.update_yaxes(
+        type="log", tickvals=_ROUND, ticktext=[words.figure("cost_gbp", v) for v in _ROUND]
+    )
     return figure
 
 
@@ -136,9 +142,9 @@ def _dress(figure: go.Figure, title: str, x_title: str, y_title: str) -> None:
     """Title, axis titles with their units, and the legend above the plot."""
     legend: dict[str, Any] = {"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom"}
     figure.update_layout(
-        title={"text": title},
+        title={"text": title, "yref": "container", "y": 0.97, "yanchor": "top"},
         height=_HEIGHT,
-        margin={"l": 10, "r": 20, "t": 90, "b": 10},
+        margin={"l": 10, "r": 20, "t": 110 if len(figure.data) > 3 else 80, "b": 10},
         legend=legend,
         hovermode="closest",
     )

@@ -32,6 +32,7 @@ MARKS = (
 )
 OTHER_LABELS = {
     "homes": "Homes",
+    "quarantine_reason": "Why in quarantine",
     "rows": "Rows",
     "system_label": "Insulant",
     "u_after_mean_w_m2k": "Mean wall U-value after [W/m2K]",
@@ -46,14 +47,15 @@ OTHER_LABELS = {
     "run_id": "Run",
 }
 """Titles of columns that the dictionary of columns does not hold."""
-_TEXTS = ("system_label", "claim_id", "made_at", "line", "run_id")
+_TEXTS = ("quarantine_reason", "system_label", "claim_id", "made_at", "line", "run_id")
 _DECIMALS = {"W/m2K": 2, "per GBP": 2, "GBP/kWh": 4, "fraction": 2, "tCO2e": 1, "years": 1}
 
 
 def title(name: str) -> str:
     """Label of a column with its unit in brackets."""
     known = dictionary().get(name)
-    return known.titled if known else OTHER_LABELS.get(name, name.replace("_", " "))
+    whole = known.titled if known else OTHER_LABELS.get(name, name.replace("_", " "))
+    return whole.removesuffix(" [no]")
 
 
 def unit(name: str) -> str:
@@ -96,8 +98,9 @@ def figure(name: str, value: float, sign: bool = False) -> str:
         return "–"
     places = 0 if unit(name) == "tCO2e" and abs(value) >= 100 else decimals(name)
     number = f"{abs(value):,.{places}f}"
-    minus = "−" if value < 0 and float(number.replace(",", "")) else ""
-    before = minus or ("+" if sign and float(number.replace(",", "")) else "")
+    if not number.strip("0.,"):
+        return "0"
+    before = "−" if value < 0 else "+" if sign else ""
     return f"{before}{'£' if unit(name).startswith('GBP') else ''}{number}"
 
 

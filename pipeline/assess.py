@@ -230,7 +230,7 @@ def _cost(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:
 def _lifetime(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:
     fuel, cost = pl.col("fuel_saved_kwh_per_year"), pl.col("cost_gbp")
     years = float(base.worth.lifetime_years)
-    tonnes = fuel * pl.col("lifetime_kg_per_kwh") / 1000.0
+    tonnes = fuel * pl.col("lifetime_t_per_kwh")
     return frame.with_columns(
         lifetime_years=pl.when(cost.is_not_null()).then(years),
         co2_saved_lifetime_t=tonnes,

@@ -133,7 +133,7 @@ def _after(home: dict[str, Any], base: Basis) -> list[Step]:
     part, finish = "The wall after works", base.reference.constant("finish_resistance")
     system = base.reference.table("insulation_systems").filter(pl.col("system") == home["system"])
     spec = system.to_dicts()[0]
-    resistance = wall.layer_resistance(home["thickness_mm"] / 1000.0, spec["lambda_design_w_mk"])
+    resistance = wall.layer_resistance(home["thickness_mm"] * 0.001, spec["lambda_design_w_mk"])
     fixings = spec["fixings_per_m2"] * spec["chi_w_k"]
     after = wall.u_after(home["u_existing_w_m2k"], resistance, finish, fixings)
     fall = dwelling.heat_loss_reduction(
@@ -225,12 +225,12 @@ def _money(home: dict[str, Any], base: Basis) -> list[Step]:
 def _lifetime(home: dict[str, Any], base: Basis) -> list[Step]:
     part, worth, years = "Over the lifetime", _fuel_worth(home, base), base.worth.lifetime_years
     fuel, cost = home["fuel_saved_kwh_per_year"], home["cost_gbp"]
-    tonnes = fuel * worth["lifetime_kg_per_kwh"] / 1000.0
+    tonnes = fuel * worth["lifetime_t_per_kwh"]
     bills = home["bill_saved_gbp_per_year"] * base.worth.annuity
     carbon = fuel * worth["carbon_pv_gbp_per_kwh"]
     return [
-        Step(part, "Lifetime CO2 saved", "F Σf_y / 1000",
-             f"{show(fuel)} x {show(worth['lifetime_kg_per_kwh'])} / 1000, {years} years", tonnes,
+        Step(part, "Lifetime CO2 saved", "F Σf_y",
+             f"{show(fuel)} x {show(worth['lifetime_t_per_kwh'])}, {years} years", tonnes,
              "tCO2e", "DESNZ long-run marginal factors; last year held", "co2_saved_lifetime_t"),
         Step(part, "Cost per lifetime tonne", "cost / tonnes", f"{show(cost)} / {show(tonnes)}",
              cost / tonnes, "GBP/tCO2e", "own definition: bills not deducted",

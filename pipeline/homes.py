@@ -315,14 +315,13 @@ def _element_u(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
         * c("frame_factor")
         * c("shading_factor"),
     )
-    thickness = pl.coalesce("wall_thickness_mm", "default_thickness_mm") / 1000.0
+    thickness = pl.coalesce("wall_thickness_mm", "default_thickness_mm") * 0.001
     slab = frame.select(
         area=pl.when(pl.col("ground_area_m2") > 0.0).then("ground_area_m2").otherwise(1.0),
         perimeter="exposed_perimeter_m",
         thickness=thickness.fill_null(c("wall_thickness_unknown")),
         resistance=pl.col("ground_floor_insulation_mm")
-        / 1000.0
-        / c("ground_insulation_conductivity")
+        * (0.001 / c("ground_insulation_conductivity"))
         + c("surface_resistance_inside_floor")
         + c("surface_resistance_outside"),
     )

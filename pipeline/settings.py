@@ -11,6 +11,7 @@ from pipeline.errors import SettingsError
 
 Share = Annotated[float, Field(ge=0.0, le=1.0)]
 Positive = Annotated[float, Field(gt=0.0)]
+Months = Annotated[tuple[Annotated[int, Field(ge=1, le=12)], ...], Field(min_length=1)]
 Objective = Literal["net_benefit", "carbon", "heat"]
 
 
@@ -25,7 +26,7 @@ class Climate(_Group):
     internal_temperature_c: Annotated[float, Field(ge=10.0, le=25.0)] = 18.5
     fixed_base_c: Annotated[float, Field(ge=5.0, le=25.0)] = 15.5
     temperature_shift_c: Annotated[float, Field(ge=-5.0, le=5.0)] = 0.0
-    heating_months: tuple[Annotated[int, Field(ge=1, le=12)], ...] = (1, 2, 3, 4, 5, 10, 11, 12)
+    heating_months: Months = (1, 2, 3, 4, 5, 10, 11, 12)
 
 
 class Savings(_Group):
@@ -72,6 +73,7 @@ class Works(_Group):
     non_combustible_from_height_m: Positive = 11.0
     systems: tuple[str, ...] = ()
     thickness_most_mm: Positive = 150.0
+    least_heat_kwh_per_year: Positive = 100.0
 
 
 class Settings(_Group):

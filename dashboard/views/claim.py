@@ -86,10 +86,11 @@ def _preview_and_freeze(run: Published, store: Path, homes: list[str]) -> None:
     claim = claims.preview(run, homes)
     st.header(f"Preview of claim {claim.claim_id}")
     st.caption("Nothing is recorded yet. Figures are rounded line by line and then added up.")
-    common.three_groups({name: float(value) for name, value in claim.totals.items()})
+    totals = {name: float(value) for name, value in claim.totals.items()}
+    common.three_groups(totals, "The homes of this claim")
     lines, method, trace = st.tabs(["Lines", "Method and factors", "Trace"])
     with lines:
-        _lines(claim)
+        _lines(run, claim)
     with method:
         st.caption(words.MARKS)
         shown = [{key: words.plain(value) for key, value in row.items()}
@@ -104,9 +105,10 @@ def _preview_and_freeze(run: Published, store: Path, homes: list[str]) -> None:
     _freeze(store, claim.claim_id, homes)
 
 
-def _lines(claim: claims.Claim) -> None:
+def _lines(run: Published, claim: claims.Claim) -> None:
     numbers = [name for name, places in files.LINE.items() if places is not None]
     shown = tables.as_numbers(claim.lines, numbers).drop("claim_id", "run_id")
+    shown = tables.with_system_labels(shown, run.base.reference)
     config = common.columns(shown.columns, ("line", "home_id"))
     for name in numbers:
         config[name] = st.column_config.NumberColumn(

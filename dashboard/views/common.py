@@ -15,7 +15,7 @@ from pipeline.published import Published
 
 _log = logging.getLogger(__name__)
 _WIDE = {"u_value_source": 260, "estimated_inputs": 260, "cautions": 320, "reason": 420,
-         "address": 200}  # fmt: skip
+         "address": 235}  # fmt: skip
 
 
 def guarded(page: Callable[[], None]) -> Callable[[], None]:
@@ -53,34 +53,30 @@ def head(title: str, purpose: str, run: Published) -> None:
     st.warning(CAUTION + note)
 
 
-def headlines(totals: dict[str, float], names: Sequence[str]) -> None:
-    """Totals as headline figures in one row."""
+def headlines(totals: dict[str, float], names: Sequence[str], under: str = "") -> None:
+    """Figures in one row; `under` is the first word of labels that the frame's heading says."""
     for place, name in zip(st.columns(len(names)), names, strict=True):
+        label = words.headline(name).removeprefix(under).strip()
         place.metric(
-            words.headline(name), words.figure(name, totals[name]), help=words.meaning(name)
+            label[0].upper() + label[1:], words.figure(name, totals[name]), help=words.meaning(name)
         )
 
 
-def three_groups(totals: dict[str, float]) -> None:
-    """The programme, the modelled and the expected saving, each in a frame of its own."""
-    groups = (
-        ("The programme", ("homes", "cost_gbp", "co2_saved_lifetime_t",
-                           "cost_per_lifetime_tonne_gbp")),
-        ("Modelled: standard conditions", ("fuel_saved_kwh_per_year", "co2_saved_kg_per_year",
-                                           "bill_saved_gbp_per_year")),
-        ("Expected: what meters will likely show", ("expected_fuel_saved_kwh_per_year",
-                                                    "expected_co2_saved_kg_per_year",
-                                                    "expected_bill_saved_gbp_per_year")),
-    )  # fmt: skip
-    first, *rest = groups
+def three_groups(totals: dict[str, float], heading: str) -> None:
+    """The homes together, their modelled and their expected saving, each in its own frame."""
+    together = ("homes", "cost_gbp", "co2_saved_lifetime_t", "cost_per_lifetime_tonne_gbp")
     with st.container(border=True):
-        st.markdown(f"**{first[0]}**")
-        headlines(totals, [name for name in first[1] if name in totals])
-    for place, (name, columns) in zip(st.columns(2), rest, strict=True):
-        with place.container(border=True):
-            st.markdown(f"**{name}**")
-            headlines(totals, columns)
-    st.caption(f"{words.MODELLED} {words.EXPECTED}")
+        st.markdown(f"**{words.plain(heading)}**")
+        headlines(totals, [name for name in together if name in totals])
+    yearly = ("fuel_saved_kwh_per_year", "co2_saved_kg_per_year", "bill_saved_gbp_per_year")
+    left, right = st.columns(2)
+    with left.container(border=True):
+        st.markdown("**Modelled: under standard conditions**")
+        headlines(totals, yearly, "Modelled")
+    with right.container(border=True):
+        st.markdown("**Expected: what meters will likely show**")
+        headlines(totals, [f"expected_{name}" for name in yearly], "Expected")
+    st.caption(f"{words.MODELLED} {words.EXPECTED} Lifetime CO2 is modelled.")
 
 
 def columns(names: Iterable[str], pinned: Sequence[str] = ()) -> dict[str, Any]:
@@ -101,9 +97,9 @@ def columns(names: Iterable[str], pinned: Sequence[str] = ()) -> dict[str, Any]:
     return made
 
 
-def table(frame: pl.DataFrame, pinned: Sequence[str] = (), height: int | None = None) -> None:
-    """A table with titles, meanings and number formats."""
+def table(frame: pl.DataFrame, pinned: Sequence[str] = (), rows: int = 10) -> None:
+    """A table with titles, meanings and number formats, at most so many rows high."""
     st.dataframe(
         frame, hide_index=True, column_config=columns(frame.columns, pinned),
-        height=height or "auto", placeholder="",
+        height="content" if frame.height <= rows else 35 * rows + 38, placeholder="",
     )  # fmt: skip

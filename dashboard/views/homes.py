@@ -35,7 +35,9 @@ def page() -> None:
     here = tables.narrowed(funded, estates, streets)
     if estates or streets:
         st.info(f"{here.height:,} of the {funded.height:,} homes within the budget lie here.")
-    common.three_groups(programme.totals(here))
+    common.three_groups(
+        programme.totals(here), f"The homes within {words.figure('cost_gbp', budget)}"
+    )
     _charts(run, budget, here)
     _order(run, here, tables.narrowed(tables.ranked(run.ranking), estates, streets))
     _one_home(run)
@@ -163,7 +165,10 @@ def _left_behind(run: Published) -> None:
             f"{run.quarantine.height:,} rows could not be used as they stand; a row may have"
             " several reasons. Mend them in the stock list and run again."
         )
-        common.table(programme.quarantine_reasons(run.quarantine))
+        common.table(
+            programme.quarantine_reasons(run.quarantine).rename({"reason": "quarantine_reason"}),
+            rows=14,
+        )
         st.download_button(
             "Download these rows", csv_bytes(run.quarantine), "quarantine.csv", "text/csv",
             on_click="ignore",

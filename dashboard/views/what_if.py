@@ -81,9 +81,12 @@ def _prices(run: Published, place: Any) -> dict[str, Any]:
     for fuel, label in (("mains_gas", "Gas price [p/kWh]"),
                         ("electricity", "Electricity price [p/kWh]")):  # fmt: skip
         now = appraisal.unit_rate(run.base.reference, run.base.settings, fuel)
-        value = place.number_input(label, 0.01, 200.0, now, 0.5, format="%.2f", key=fuel,
-                                   help="Unit rate; standing charges are not saved.")  # fmt: skip
-        if value != now:
+        value = place.number_input(
+            label, 0.01, 200.0, now.value, 0.5, format="%.2f", key=fuel,
+            help="Unit rate; standing charges are not saved. The run's price:"
+            f" {words.plain(now.source)} ({now.checked}).",
+        )  # fmt: skip
+        if value != now.value:
             made[f"prices.unit_rates_p_per_kwh.{fuel}"] = value
     return made
 
@@ -160,4 +163,4 @@ def _named(what: str, ranking: pl.DataFrame, homes: list[str]) -> None:
         st.caption("No home.")
         return
     shown = ranking.filter(pl.col("home_id").is_in(homes))
-    common.table(shown.select("home_id", "address", "rank", "cost_gbp"), height=185)
+    common.table(shown.select("home_id", "address", "rank", "cost_gbp"), rows=5)

@@ -66,25 +66,18 @@ def method(chosen: pl.DataFrame, base: Basis) -> list[dict[str, str]]:
     ]
     fuels = sorted(set(chosen["fuel"]))
     for row in base.worth.by_fuel.filter(pl.col("fuel").is_in(fuels)).iter_rows(named=True):
-        cited = reference.table("fuel_factors").filter(pl.col("fuel") == row["fuel"])
-        for name, metric, unit in (
-            (
-                "reporting_kg_per_kwh",
-                f"reporting_{settings.appraisal.reporting_year}",
-                "kgCO2e/kWh",
-            ),
-            ("price_gbp_per_kwh", f"price_{settings.prices.period}", "GBP/kWh"),
+        for kind, column, unit in (
+            ("reporting factor", "reporting", "kgCO2e/kWh"),
+            ("unit rate", "price", "GBP/kWh"),
         ):
-            found = cited.filter(pl.col("metric").is_in([metric, "price_other"]))
-            own = row["fuel"] in settings.prices.unit_rates_p_per_kwh and "price" in name
-            found = found.filter(pl.col("metric").str.starts_with(metric[:5])).head(1)
+            value = row["reporting_kg_per_kwh" if column == "reporting" else "price_gbp_per_kwh"]
             rows.append(
                 {
-                    "name": f"{row['fuel']} {name}".replace("_", " "),
-                    "value": f"{row[name]:g}",
+                    "name": f"{row['fuel'].replace('_', ' ')}, {kind}",
+                    "value": f"{value:g}",
                     "unit": unit,
-                    "source": "the user's settings" if own else found["source"][0],
-                    "checked": "assumed" if own else found["checked"][0],
+                    "source": row[f"{column}_source"],
+                    "checked": row[f"{column}_checked"],
                 }
             )
     systems = reference.table("insulation_systems")

@@ -39,7 +39,7 @@ def systems_table(reference: Reference, settings: Settings) -> pl.DataFrame:
 
 def priced(systems: pl.DataFrame, reference: Reference, book: RateBook) -> pl.DataFrame:
     """Add resistance, fixing correction, build-up and rate to rows of system and thickness_mm."""
-    thickness = pl.col("thickness_mm") / 1000.0
+    thickness = pl.col("thickness_mm") * 0.001
     rates = [
         book.rate("system_fixed", row["system"])
         + book.rate("system_per_10mm", row["system"]) * row["thickness_mm"] / 10.0

@@ -35,6 +35,8 @@ def screen(homes: pl.DataFrame, settings: Settings) -> pl.DataFrame:
         )
         .when(pl.col("heat_loss_before_w_k") <= wall_loss)
         .then(pl.lit("measured heat loss is below the wall's own loss: check both"))
+        .when(pl.col("heat_before_kwh_per_year") < settings.works.least_heat_kwh_per_year)
+        .then(pl.lit("hardly any heat is needed: check heat loss, window and floor area"))
     )
     unknown_height = _FLATS & _HEIGHT.is_null()
     limit = settings.works.non_combustible_from_height_m

@@ -84,7 +84,7 @@ def share(text: pl.Expr) -> pl.Expr:
     figure, unit = _figure(text), _unit(text)
     percent = (unit == "%") | (figure > 1.0)
     return pl.when(unit.is_in(["", "%"])).then(
-        pl.when(percent).then(figure / 100.0).otherwise(figure)
+        pl.when(percent).then(figure * 0.01).otherwise(figure)
     )
 
 
