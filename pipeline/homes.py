@@ -120,11 +120,8 @@ def _place(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     nation = dict(zip(names, table["nation"].to_list(), strict=True))
     district = pl.col("postcode").str.extract(r"^([A-Z]{1,2}\d[A-Z\d]?) ")
     area = pl.col("postcode").str.extract(r"^([A-Z]{1,2})\d")
-    words = pl.col("address").str.to_titlecase().str.extract_all(r"[A-Za-z']+")
-    skipped = ["Flat", "Apartment", "Apt", "Unit", "No"]
-    street = words.list.eval(
-        pl.element().filter(~pl.element().is_in(skipped) & (pl.element().str.len_chars() > 1))
-    )
+    named = pl.col("address").str.replace_all(r"(?i)\b(?:flat|apartment|apt|unit|no)\b", "")
+    street = named.str.extract_all(r"\b[A-Za-z'’]{2,}\b").list.join(" ").str.to_titlecase()
 
     def look_up(table: dict[str, object], dtype: type[pl.DataType]) -> pl.Expr:
         return pl.coalesce(
@@ -137,9 +134,7 @@ def _place(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
         region_source=pl.when(look_up(region, pl.Float64).is_null())
         .then(pl.lit("no postcode known: average of the United Kingdom"))
         .otherwise(pl.lit("postcode")),
-        street=pl.coalesce(
-            street.list.join(" ").replace("", None), "postcode", pl.lit("street not known")
-        ),
+        street=pl.coalesce(street.replace("", None), "postcode", pl.lit("street not known")),
     )
 
 

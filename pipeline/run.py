@@ -62,7 +62,12 @@ def run(
         ranking = programme.rank(pl.concat(parts), settings).select(
             column.name for column in by_role("stock", "home", "result")
         )
-    account = _account(source, listed, base, ranking)
+    with clock("write tables"):
+        content = {
+            "ranking.csv": csv_bytes(ranking),
+            "quarantine.csv": csv_bytes(listed.quarantine),
+        }
+    account = _account(source, listed, base, ranking, content["ranking.csv"])
     with clock("publish"), Builder.open(store) as building:
         building.write("run", pl.DataFrame({"format": [FORMAT], "account": [json.dumps(account)]}))
         building.write("ranking", ranking)
@@ -72,15 +77,19 @@ def run(
         building.write("reference", _in_long_form(tables))
     with clock("write files"):
         out.mkdir(parents=True, exist_ok=True)
-        write_whole(out / "ranking.csv", csv_bytes(ranking))
-        write_whole(out / "quarantine.csv", csv_bytes(listed.quarantine))
+        for name, table in content.items():
+            write_whole(out / name, table)
     told = {**account, "seconds_per_stage": clock.seconds}
     write_whole(out / "run.json", (json.dumps(told, indent=2) + "\n").encode())
     return Result(ranking, listed.quarantine, told)
 
 
 def _account(
-    source: Path, listed: stock.Stock, base: assess.Basis, ranking: pl.DataFrame
+    source: Path,
+    listed: stock.Stock,
+    base: assess.Basis,
+    ranking: pl.DataFrame,
+    ranking_csv: bytes,
 ) -> dict[str, Any]:
     """Counts, versions and settings: all that a reader needs to make the run again."""
     settings = base.settings.model_dump(mode="json")
@@ -98,7 +107,7 @@ def _account(
         "rate_book": base.book.name,
         "rate_book_source": "; ".join(base.book.table["source"].unique().sort().to_list()),
         **inputs,
-        "ranking_sha256": hashlib.sha256(csv_bytes(ranking)).hexdigest(),
+        "ranking_sha256": hashlib.sha256(ranking_csv).hexdigest(),
         "rows": {
             "read": listed.rows_read,
             "accepted": listed.accepted.height,

@@ -6,10 +6,9 @@ from pathlib import Path
 import polars as pl
 from pandera.errors import SchemaErrors
 
-from pipeline.columns import Column, by_role, dictionary
+from pipeline.columns import dictionary
 from pipeline.errors import StockListError
-from pipeline.stock import casting, rules
-from pipeline.stock.headings import is_imperial_area
+from pipeline.stock import duplicates, rules, values
 from pipeline.stock.reading import EXTRA, RawTable, read
 
 
@@ -36,7 +35,8 @@ def ingest(path: Path) -> Stock:
     Every row read is either accepted or in quarantine, with every reason; asserted here.
     """
     raw = read(path)
-    typed = _with_duplicates(_typed(raw), raw.frame)
+    typed, mended = values.typed(raw)
+    typed = duplicates.mark(typed, raw.frame)
     reasons = _reasons(typed, raw)
     bad = pl.col("source_row").is_in(reasons["source_row"].implode())
     drop = [c for c in typed.columns if c.endswith(rules.UNREADABLE) or c == rules.DUPLICATE]
@@ -53,88 +53,12 @@ def ingest(path: Path) -> Stock:
     return Stock(
         accepted,
         quarantine,
-        _mended(raw, typed),
+        mended,
         raw.frame.height,
         raw.sha256,
         raw.match.unused,
         raw.notes,
     )
-
-
-def _value(column: Column, text: pl.Expr, heading: str) -> pl.Expr:
-    casters = {
-        "number": casting.number,
-        "length_mm": casting.length_mm,
-        "share": casting.share,
-        "age": casting.year,
-    }
-    if column.dtype == "code":
-        return casting.code(text, column.name)
-    if column.dtype == "area":
-        return casting.area(text, is_imperial_area(heading))
-    if column.dtype in casters:
-        return casters[column.dtype](text)
-    if column.name == "postcode":
-        return casting.postcode(text)
-    return casting.whole_number_text(text)
-
-
-def _typed(raw: RawTable) -> pl.DataFrame:
-    """Every stock column with its dtype, and a flag where a cell holds text but no value."""
-    expressions = [pl.col("source_row")]
-    for column in by_role("stock"):
-        position = raw.match.positions.get(column.name)
-        if position is None:
-            value, unreadable = pl.lit(None, column.polars_dtype), pl.lit(False)
-        else:
-            text = casting.clean(raw.frame.columns[position + 1])
-            value = _value(column, text, raw.headings[position])
-            read_as_band = pl.lit(False)
-            if column.dtype == "age":
-                read_as_band = casting.age_band(text).is_not_null()
-                expressions.append(casting.age_band(text).alias("age_band"))
-            unreadable = text.is_not_null() & value.is_null() & ~read_as_band
-        expressions.append(value.cast(column.polars_dtype).alias(column.name))
-        expressions.append(unreadable.alias(column.name + rules.UNREADABLE))
-    return raw.frame.select(expressions)
-
-
-def _with_duplicates(typed: pl.DataFrame, raw: pl.DataFrame) -> pl.DataFrame:
-    """Mark each row that enters a home a second time with the row that stays.
-
-    Rows are one home where the home's key, the UPRN, or the postcode with the same words and
-    numbers of the address agree. The fullest row stays; of equally full ones the first in text
-    order, so that the order of the rows decides nothing.
-    """
-    cells = [c for c in raw.columns if c != "source_row"]
-    ordered = typed.with_columns(
-        _filled=pl.sum_horizontal(raw.select(pl.col(cells).is_not_null()).get_columns()),
-        _text=raw.select(pl.concat_str(cells, separator="\x1f", ignore_nulls=True)).to_series(),
-        _address=_address_key(),
-    ).sort(["_filled", "_text", "source_row"], descending=[True, False, False])
-    first = [
-        pl.when(pl.col(key).is_not_null())
-        .then(pl.col("source_row").first().over(key))
-        .alias(f"_first_{key}")
-        for key in ("home_id", "uprn", "_address")
-    ]
-    ordered = ordered.with_columns(first)
-    kept = pl.min_horizontal(
-        [
-            pl.when(pl.col(f"_first_{key}") != pl.col("source_row")).then(pl.col(f"_first_{key}"))
-            for key in ("home_id", "uprn", "_address")
-        ]
-    )
-    marked = ordered.with_columns(kept.alias(rules.DUPLICATE)).sort("source_row")
-    return marked.drop([c for c in marked.columns if c.startswith("_")])
-
-
-def _address_key() -> pl.Expr:
-    tokens = pl.col("address").str.to_lowercase().str.extract_all(r"[a-z0-9]+")
-    numbers = tokens.list.eval(pl.element().filter(pl.element().str.contains(r"\d")))
-    words = tokens.list.eval(pl.element().filter(~pl.element().str.contains(r"\d"))).list.sort()
-    parts = [pl.col("postcode"), numbers.list.join(" "), words.list.join(" ")]
-    return pl.when(numbers.list.len() > 0).then(pl.concat_str(parts, separator="|"))
 
 
 def _reasons(typed: pl.DataFrame, raw: RawTable) -> pl.DataFrame:
@@ -206,29 +130,3 @@ def _quarantine(raw: RawTable, typed: pl.DataFrame, reasons: pl.DataFrame) -> pl
         .select("source_row", "home_id", "reasons")
         .join(named, on="source_row", how="left", maintain_order="left")
     )
-
-
-def _mended(raw: RawTable, typed: pl.DataFrame) -> pl.DataFrame:
-    """Each text that became a value of another look: column, text, value, rows."""
-    parts = []
-    for name, position in raw.match.positions.items():
-        value = pl.col(name)
-        if name == "construction_year":
-            value = pl.coalesce(value.cast(pl.Int64).cast(pl.String), "age_band")
-        pair = typed.select("source_row", value.cast(pl.String).alias("value")).with_columns(
-            raw.frame.select(pl.nth(position + 1).alias("text")).to_series()
-        )
-        same = pl.col("text").cast(pl.Float64, strict=False) == pl.col("value").cast(
-            pl.Float64, strict=False
-        )
-        changed = pair.filter(
-            pl.col("value").is_not_null()
-            & (pl.col("text") != pl.col("value"))
-            & ~same.fill_null(False)
-        )
-        parts.append(
-            changed.group_by("text", "value")
-            .agg(pl.len().alias("rows"))
-            .select(pl.lit(name).alias("column"), "text", "value", "rows")
-        )
-    return pl.concat(parts).sort("column", "rows", "text", descending=[False, True, False])
