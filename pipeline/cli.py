@@ -23,6 +23,7 @@ from pipeline.printing import complaints, console
 from pipeline.published import open_run
 from pipeline.run import run
 from pipeline.scenarios import picture
+from pipeline.stock import Inputs, headings, reading
 
 app = typer.Typer(
     add_completion=False,
@@ -65,15 +66,27 @@ def run_command(
     store: Store,
     out: Out,
     settings_file: SettingsFile = None,
+    others: Annotated[
+        list[str] | None,
+        typer.Option("--with", help="Another source of the same homes, as NAME=FILE; repeatable."),
+    ] = None,
+    columns: Annotated[
+        Path | None, typer.Option(help="TOML map of headings; `programme headings` starts one.")
+    ] = None,
+    mended: Annotated[
+        Path | None, typer.Option(help="The quarantine.xlsx of this list, with corrections.")
+    ] = None,
 ) -> None:
     """Read a stock list, rank its homes, publish the store and its files.
 
     Example: programme run stock.xlsx --store town.duckdb --out results
+    With a survey laid over the list: --with survey=survey.xlsx
     """
+    inputs = Inputs(stock, _named(others or []), columns, mended)
     with _progress() as progress:
-        result = run(stock, store, out, settings.read(settings_file), progress)
+        result = run(inputs, store, out, settings.read(settings_file), progress)
     printing.show_run(result)
-    console.print(f"Store: {store}   Files: {out}/ranking.csv, quarantine.csv, run.json")
+    console.print(f"Store: {store}   Files: {out}/ranking.csv, quarantine.xlsx, run.json")
 
 
 @app.command()
@@ -88,7 +101,7 @@ def demo(
     stock = Path(str(files("data_demo") / "stock.csv"))
     store = out / "demo.duckdb"
     with _progress() as progress:
-        result = run(stock, store, out, settings.read(settings_file), progress)
+        result = run(Inputs(stock), store, out, settings.read(settings_file), progress)
     console.print(
         "[bold]Demo: the invented landlord Tarnwick Homes; its town, homes and rates are invented"
         " too.[/]"
@@ -104,6 +117,33 @@ def demo(
         f"programme claim --store {store} --homes {first} --out {out}/claim",
     ):
         console.print(f"  uv run {words}", style="cyan", highlight=False, soft_wrap=True)
+
+
+def _named(sources: list[str]) -> dict[str, Path]:
+    """Sources by name from NAME=FILE."""
+    named: dict[str, Path] = {}
+    for text in sources:
+        name, mark, path = text.partition("=")
+        if not mark or not name or not path or name == "list" or name in named:
+            raise ProgrammeError(
+                f"--with '{text}' is not NAME=FILE with a name of its own ('list' is the stock"
+                " list). Write for instance --with survey=survey.xlsx."
+            )
+        named[name] = Path(path)
+    return named
+
+
+@app.command("headings")
+def headings_command(
+    stock: Annotated[Path, typer.Argument(help="Stock list: csv, xlsx or parquet.")],
+) -> None:
+    """Print which heading was taken for which column, as a map to edit for --columns.
+
+    Example: programme headings stock.xlsx > map.toml
+    """
+    rows, _ = reading.rows_of(stock)
+    _, names = reading.find_headings(rows, stock.name, {}, must=())
+    print(headings.starter_map(headings.match(names)), end="")
 
 
 @app.command("explain")

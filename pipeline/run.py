@@ -18,6 +18,7 @@ from pipeline.columns import by_role
 from pipeline.exports import csv_bytes, write_whole
 from pipeline.options import rates
 from pipeline.settings import Settings
+from pipeline.stock import mending
 from pipeline.store import FORMAT, Builder
 
 Progress = Callable[[str, int, int], None]
@@ -34,7 +35,7 @@ class Result:
 
 
 def run(
-    source: Path,
+    inputs: stock.Inputs,
     store: Path,
     out: Path,
     settings: Settings,
@@ -42,15 +43,15 @@ def run(
 ) -> Result:
     """Turn a stock list into a published store and its files in `out`.
 
-    Writes ranking.csv, quarantine.csv and run.json; each appears whole or not at all. Raises
-    ProgrammeError for anything a user can put right, and then leaves store and files as they were.
+    Writes ranking.csv, quarantine.csv, quarantine.xlsx and run.json; each appears whole or not at
+    all. Raises ProgrammeError for what a user can put right, and leaves all as it was.
     """
     clock = _Clock()
     tables = reference.load()
     base = assess.basis(tables, settings, rates.read(settings.cost))
     progress("reading", 0, 0)
     with clock("read and check"):
-        listed = stock.ingest(source)
+        listed = stock.ingest(inputs, settings.sources.precedence)
     with clock("describe homes"):
         described = homes.describe(listed.accepted, tables, settings)
     with clock("assess options"):
@@ -66,13 +67,19 @@ def run(
         content = {
             "ranking.csv": csv_bytes(ranking),
             "quarantine.csv": csv_bytes(listed.quarantine),
+            "quarantine.xlsx": mending.workbook(
+                listed.faults, listed.quarantine, listed.raw.sha256
+            ),
         }
-    account = _account(source, listed, base, ranking, content["ranking.csv"])
+    account = _account(inputs, listed, base, ranking, content["ranking.csv"])
     with clock("publish"), Builder.open(store) as building:
         building.write("run", pl.DataFrame({"format": [FORMAT], "account": [json.dumps(account)]}))
         building.write("ranking", ranking)
         building.write("quarantine", listed.quarantine)
+        building.write("faults", listed.faults)
         building.write("mended", listed.mended)
+        building.write("overrides", listed.overrides)
+        building.write("corrections", listed.corrections)
         building.write("rate_book", base.book.table)
         building.write("reference", _in_long_form(tables))
     with clock("write files"):
@@ -85,7 +92,7 @@ def run(
 
 
 def _account(
-    source: Path,
+    inputs: stock.Inputs,
     listed: stock.Stock,
     base: assess.Basis,
     ranking: pl.DataFrame,
@@ -93,20 +100,23 @@ def _account(
 ) -> dict[str, Any]:
     """Counts, versions and settings: all that a reader needs to make the run again."""
     settings = base.settings.model_dump(mode="json")
-    inputs = {
-        "stock_list_sha256": listed.sha256,
+    rests_on = {
+        "stock_list_sha256": listed.raw.sha256,
+        "other_sources_sha256": {n: _digest(p) for n, p in inputs.others.items()},
+        "column_map_sha256": _digest(inputs.columns) if inputs.columns else None,
+        "mended_sha256": _digest(inputs.mended) if inputs.mended else None,
         "settings": settings,
         "rate_book_sha256": hashlib.sha256(base.book.table.write_csv().encode()).hexdigest(),
         "reference_version": base.reference.version,
         "code_version": code_version(),
     }
-    digest = hashlib.sha256(json.dumps(inputs, sort_keys=True).encode()).hexdigest()
+    digest = hashlib.sha256(json.dumps(rests_on, sort_keys=True).encode()).hexdigest()
     return {
         "run_id": digest[:16],
-        "stock_list": source.name,
+        "stock_list": inputs.base.name,
         "rate_book": base.book.name,
         "rate_book_source": "; ".join(base.book.table["source"].unique().sort().to_list()),
-        **inputs,
+        **rests_on,
         "ranking_sha256": hashlib.sha256(ranking_csv).hexdigest(),
         "rows": {
             "read": listed.rows_read,
@@ -114,12 +124,20 @@ def _account(
             "quarantined": listed.quarantine.height,
             "ranked": int(ranking["rank"].count()),
         },
-        "headings_not_used": list(listed.unused_headings),
-        "notes": list(listed.notes),
+        "headings_not_used": list(listed.raw.match.unused),
+        "personal": {
+            "columns_dropped": listed.raw.match.personal,
+            "numbers_and_addresses_struck": listed.raw.struck,
+        },
+        "notes": list(listed.raw.notes),
         "libraries": {name: version(name) for name in ("polars", "duckdb", "pandera", "numpy")},
         "python": platform.python_version(),
         "platform": sys.platform,
     }
+
+
+def _digest(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def code_version() -> str:

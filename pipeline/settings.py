@@ -19,6 +19,12 @@ class _Group(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+class Sources(_Group):
+    """Which source's value stands, column by column: names, strongest first; "list" is the list."""
+
+    precedence: dict[str, tuple[str, ...]] = {}
+
+
 class Climate(_Group):
     """Standard year. `temperature_shift_c` below zero is a colder year."""
 
@@ -79,6 +85,7 @@ class Works(_Group):
 class Settings(_Group):
     """One programme's settings. Every default can be replaced in a TOML file."""
 
+    sources: Sources = Sources()
     climate: Climate = Climate()
     savings: Savings = Savings()
     prices: Prices = Prices()

@@ -15,7 +15,10 @@ import polars as pl
 from pipeline.errors import StoreError
 
 FORMAT = 1
-_TABLES = ("run", "ranking", "quarantine", "mended", "rate_book", "reference")
+_TABLES = (
+    "run", "ranking", "quarantine", "faults", "mended", "overrides", "corrections", "rate_book",
+    "reference",
+)  # fmt: skip
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": False,
     "autoload_known_extensions": False,

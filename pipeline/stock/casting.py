@@ -130,3 +130,10 @@ def postcode(text: pl.Expr) -> pl.Expr:
 def whole_number_text(text: pl.Expr) -> pl.Expr:
     """A reference number as text, without the '.0' that a spreadsheet may add."""
     return text.str.replace(r"^(\d+)\.0+$", "$1")
+
+
+def date(text: pl.Expr) -> pl.Expr:
+    """A day: 2024-05-31 (with or without a time) or 31/05/2024, day before month."""
+    plain = text.str.replace(r"^(\d{4}-\d\d-\d\d)[ T].*$", "$1").str.replace_all(r"[.\-/]", "/")
+    forms = ("%Y/%m/%d", "%d/%m/%Y", "%d/%b/%Y", "%d %b %Y", "%d %B %Y")
+    return pl.coalesce(plain.str.to_date(form, strict=False) for form in forms)

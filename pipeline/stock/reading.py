@@ -1,13 +1,15 @@
 """Reads a stock list as a landlord sends it: csv, xlsx or parquet, every cell as text.
 
-Nothing is interpreted here. The result keeps the row numbers a spreadsheet would show.
+Nothing is interpreted here. Only the cells of columns the job needs are kept; what looks like an
+e-mail address or a telephone number inside them is struck out and counted. The result keeps the
+row numbers a spreadsheet would show.
 """
 
 import csv
 import hashlib
 import io
 import zipfile
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,7 +17,7 @@ import fastexcel
 import polars as pl
 
 from pipeline.errors import StockListError
-from pipeline.stock.headings import Match, match
+from pipeline.stock.headings import ESSENTIAL, Match, joined, match
 
 _SAMPLE_BYTES = 1 << 20
 _LARGEST_FILE_BYTES = 2 << 30
@@ -41,21 +43,38 @@ _OTHER_KINDS = {
 
 @dataclass(frozen=True)
 class RawTable:
-    """A list as read: `source_row`, text columns in file order, and `EXTRA`.
+    """A list as read: `source_row`, one text column per column of the dictionary, and `EXTRA`.
 
-    headings: one to a cell, as written; a cell without a heading is named by its position.
     `EXTRA` holds what a row has to the right of the last heading: its cells may have slipped.
+    headings: the words the list uses for each column. struck: e-mail addresses and telephone
+    numbers struck out of the cells.
     """
 
     frame: pl.DataFrame
-    headings: tuple[str, ...]
+    headings: dict[str, str]
     match: Match
+    struck: int
     sha256: str
     notes: tuple[str, ...]
 
 
-def read(path: Path) -> RawTable:
-    """Read one file. Raises StockListError with what was found, where, and what to do."""
+def read(
+    path: Path, settled: Mapping[str, str] | None = None, must: tuple[str, ...] = ESSENTIAL
+) -> RawTable:
+    """Read one file; `settled` maps plain headings to columns, `must` names columns it must have.
+
+    Raises StockListError with what was found, where, and what to do.
+    """
+    rows, notes = rows_of(path)
+    header, names = find_headings(rows, path.name, settled or {}, must)
+    found = match(names, settled)
+    cells, struck = _struck(_cells(rows, header, found, path.name))
+    headings = {name: found.all[place] for name, place in found.positions.items()}
+    return RawTable(cells, headings, found, struck, _sha256(path), tuple(notes))
+
+
+def rows_of(path: Path) -> tuple[pl.DataFrame, list[str]]:
+    """Every row of a file as text, headings and titles included, and notes on the reading."""
     _refuse_unusable(path)
     readers: dict[str, Callable[[Path], tuple[pl.DataFrame, list[str]]]] = {
         ".csv": _csv_rows,
@@ -71,9 +90,7 @@ def read(path: Path) -> RawTable:
             f"{path.name}: the ending '{path.suffix}' is not one this tool reads. Save the list"
             f" as {', '.join(readers)}."
         )
-    rows, notes = reader(path)
-    frame, headings = _under_headings(rows, path.name)
-    return RawTable(frame, headings, match(list(headings)), _sha256(path), tuple(notes))
+    return reader(path)
 
 
 def _refuse_unusable(path: Path) -> None:
@@ -200,7 +217,7 @@ def _xlsx_rows(path: Path) -> tuple[pl.DataFrame, list[str]]:
             f"{path.name} could not be opened as a workbook ({str(fault).splitlines()[0]})."
             " Open it in a spreadsheet and save it again as .xlsx, without a password."
         ) from None
-    best = max(sheets, key=lambda sheet: _header(sheets[sheet])[1])
+    best = max(sheets, key=lambda sheet: _header(sheets[sheet], {})[2])
     others = [sheet for sheet in sheets if sheet != best]
     notes = [f"read sheet '{best}', left {', '.join(map(repr, others))}"] if others else []
     frame = sheets[best]
@@ -241,48 +258,78 @@ def _parquet_rows(path: Path) -> tuple[pl.DataFrame, list[str]]:
     return pl.concat([head, text.rename(dict(zip(frame.columns, names, strict=True)))]), []
 
 
-def _header(rows: pl.DataFrame) -> tuple[int, int]:
-    """Index of the row that holds the headings, and how many columns it names."""
-    candidates = [match(list(row)).count for row in rows.head(_HEADER_ROWS).iter_rows()]
-    if not candidates:
-        return 0, 0
-    best = max(range(len(candidates)), key=lambda i: candidates[i])
-    return best, candidates[best]
+def _header(rows: pl.DataFrame, settled: Mapping[str, str]) -> tuple[int, list[object], int]:
+    """Index of the last row of headings, the headings, and how many columns they name.
 
-
-def _under_headings(rows: pl.DataFrame, name: str) -> tuple[pl.DataFrame, tuple[str, ...]]:
-    """The rows below the headings with their row numbers, blank ones dropped, and the headings.
-
-    Raises StockListError where no row reads as headings or nothing stands below it.
+    A second row below merged headings is joined to them where that names more columns.
     """
-    header, count = _header(rows)
-    if count < _LEAST_HEADINGS:
+    top = list(rows.head(_HEADER_ROWS).iter_rows())
+    best: tuple[int, list[object], int] = (0, [], 0)
+    for index, row in enumerate(top):
+        options = [list(row)]
+        if index and any(cell is None for cell in top[index - 1]):
+            options.append(joined(top[index - 1], row))
+        for names in options:
+            count = match(names, settled).count
+            if count > best[2]:
+                best = (index, names, count)
+    return best
+
+
+def find_headings(
+    rows: pl.DataFrame, name: str, settled: Mapping[str, str], must: tuple[str, ...]
+) -> tuple[int, list[object]]:
+    """Index of the row above the homes, and the headings.
+
+    Raises StockListError where no row reads as headings or a column of `must` has none.
+    """
+    header, names, count = _header(rows, settled)
+    if count < min(_LEAST_HEADINGS, len(must) + 1):
         shown = [str(cell) for cell in rows.row(0) if cell][:8] if rows.height else []
         raise StockListError(
             f"{name}: no row of headings was found in the first {_HEADER_ROWS} rows (the first"
             f" reads: {', '.join(shown)[:200] or 'nothing'}). Put one row of headings above the"
             " homes, one heading to a column, no merged cells: for instance Property Ref,"
-            " Postcode, Property Type, Age, Floor Area, Wall Construction."
+            " Postcode, Property Type, Age, Floor Area, Wall Construction. Or settle the headings"
+            " in a file: `programme headings FILE` prints one to start from."
         )
-    found = match(list(rows.row(header)))
-    if found.missing:
+    found = match(names, settled)
+    if any(column not in found.positions for column in must):
         raise StockListError(
             f"{name} row {header + 1}: no heading for {', '.join(found.missing)}. Headings read:"
-            f" {', '.join(found.all)[:400]}.{found.hint} Rename the columns and run again."
+            f" {', '.join(filter(None, found.all))[:400]}.{found.hint} Rename the columns, or"
+            " settle them with --columns (`programme headings FILE` prints a map to start from)."
         )
+    return header, names
+
+
+def _cells(rows: pl.DataFrame, header: int, found: Match, name: str) -> pl.DataFrame:
+    """The cells of known columns below the headings, row numbers in front; blank rows dropped."""
     body = rows.with_row_index("source_row", offset=1).slice(header + 1)
     cells = [column for column in body.columns if column != "source_row"]
     body = body.filter(~pl.all_horizontal(pl.col(cells).is_null()))
-    last = max(i for i, heading in enumerate(rows.row(header)) if heading)
-    beyond = cells[last + 1 :]
-    body = body.with_columns(
-        pl.concat_str(beyond, separator=" | ", ignore_nulls=True).replace("", None).alias(EXTRA)
-        if beyond
-        else pl.lit(None, pl.String).alias(EXTRA)
-    ).drop(beyond)
     if body.height == 0:
-        raise StockListError(
-            f"{name} has headings but no homes below them. Ask for the list again."
-        )
-    written = (str(h).strip() if h is not None else "" for h in rows.row(header)[: last + 1])
-    return body, tuple(h or f"column {i}" for i, h in enumerate(written, start=1))
+        raise StockListError(f"{name} has headings but no homes below them. Ask for it again.")
+    last = max(i for i, heading in enumerate(found.all) if heading)
+    beyond = cells[last + 1 :]
+    extra = pl.concat_str(beyond, separator=" | ", ignore_nulls=True) if beyond else pl.lit("")
+    return body.select(
+        "source_row",
+        *(pl.col(cells[place]).alias(column) for column, place in found.positions.items()),
+        extra.replace("", None).cast(pl.String).alias(EXTRA),
+    )
+
+
+_EMAIL = r"[\w.+-]+@[\w-]+\.[\w.]+"
+_TELEPHONE = r"(?:\+44[\s-]?|\b0)\d{2,4}[\s-]?\d{3,4}[\s-]?\d{3,4}\b"
+
+
+def _struck(cells: pl.DataFrame) -> tuple[pl.DataFrame, int]:
+    """Strike e-mail addresses and telephone numbers out of free text; count them."""
+    free = [c for c in ("address", "estate", "block_ref", EXTRA) if c in cells.columns]
+    pattern = f"{_EMAIL}|{_TELEPHONE}"
+    counts = cells.select(pl.col(free).str.count_matches(pattern).sum())
+    struck = cells.with_columns(
+        pl.col(free).str.replace_all(pattern, "").str.strip_chars().replace("", None)
+    )
+    return struck, sum(int(count or 0) for count in counts.row(0))

@@ -18,12 +18,11 @@ def typed(raw: RawTable) -> tuple[pl.DataFrame, pl.DataFrame]:
     parts = [raw.frame.select("source_row")]
     turned = []
     for column in by_role("stock"):
-        position = raw.match.positions.get(column.name)
-        if position is None:
+        if column.name not in raw.headings:
             parts.append(_absent(column, raw.frame.height))
             continue
-        cells = raw.frame.select(pl.nth(position + 1).alias("text"))
-        read = _read(cells, column, raw.headings[position])
+        cells = raw.frame.select(pl.col(column.name).alias("text"))
+        read = _read(cells, column, raw.headings[column.name])
         parts.append(
             cells.join(read, on="text", how="left", nulls_equal=True, maintain_order="left").drop(
                 "text", "rows"
@@ -62,6 +61,7 @@ def _value(column: Column, text: pl.Expr, heading: str) -> pl.Expr:
         "length_mm": casting.length_mm,
         "share": casting.share,
         "age": casting.year,
+        "date": casting.date,
     }
     if column.dtype == "code":
         return casting.code(text, column.name)

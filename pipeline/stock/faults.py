@@ -1,0 +1,124 @@
+"""What failed, in words: one line per fault, with the cell it stands in."""
+
+import polars as pl
+from pandera.errors import SchemaErrors
+
+from pipeline.errors import StockListError
+from pipeline.stock import rules
+from pipeline.stock.reading import EXTRA
+
+WHOLE_ROW = "(whole row)"
+
+
+def find(typed: pl.DataFrame, cells: pl.DataFrame, headings: dict[str, str]) -> pl.DataFrame:
+    """Every failure of the schema, by row and column of the dictionary.
+
+    typed: values and flags; cells: the raw texts behind them; headings: the list's own words.
+    Returns source_row, column, heading, text, severity, fault. Raises StockListError where a
+    column fails as a whole, or over half of the rows fail a rule that rejects.
+    """
+    cases = _cases(typed)
+    _refuse_if_most_fail(cases, typed.height)
+    numbered = typed.select("source_row", rules.DUPLICATE, "cloned_rows").with_row_index("index")
+    told = cases.join(numbered, on="index")
+    told = _with_text(told, cells).with_columns(
+        fault=_sentence(),
+        heading=pl.col("column").replace_strict(headings, default=WHOLE_ROW),
+    )
+    extra = cells.filter(pl.col(EXTRA).is_not_null()).select(
+        "source_row",
+        pl.lit("source_row").alias("column"),
+        pl.lit(WHOLE_ROW).alias("heading"),
+        pl.col(EXTRA).alias("text"),
+        pl.lit("quarantine").alias("severity"),
+        pl.format("Row has more cells than headings: '{}'", EXTRA).alias("fault"),
+    )
+    columns = ["source_row", "column", "heading", "text", "severity", "fault"]
+    return pl.concat([told.select(columns), extra.select(columns)]).sort(
+        "source_row", maintain_order=True
+    )
+
+
+def _cases(typed: pl.DataFrame) -> pl.DataFrame:
+    """Failures as index, column, check and severity; a missing cell that was unreadable once."""
+    schema = pl.Schema({"column": pl.String, "check": pl.String, "index": pl.UInt32})
+    try:
+        rules.schema().validate(typed, lazy=True)
+        found = pl.DataFrame(schema=schema)
+    except SchemaErrors as fault:
+        found = fault.failure_cases.select("column", "check", "index")
+    if found["index"].null_count():
+        first = found.filter(pl.col("index").is_null()).row(0)
+        raise StockListError(f"Column '{first[0]}' fails as a whole: {first[1]}.")
+    cases = found.cast(schema).unique(maintain_order=True)
+    missing = pl.col("check") == "is missing"
+    unreadable = pl.col("check") == "could not be read"
+    cases = cases.filter(~(missing & unreadable.any().over("index", "column")))
+    kinds = cases.select("column", "check").unique()
+    severity = pl.Series(
+        "severity", [rules.severity_of(*kind) for kind in kinds.iter_rows()], dtype=pl.String
+    )
+    order = {name: i for i, name in enumerate(rules.schema().columns)}
+    return cases.join(kinds.with_columns(severity), on=["column", "check"]).sort(
+        "index", pl.col("column").replace_strict(order), "check"
+    )
+
+
+def _refuse_if_most_fail(cases: pl.DataFrame, rows: int) -> None:
+    worst = (
+        cases.filter(pl.col("severity") == "reject")
+        .group_by("column", "check")
+        .agg(pl.len().alias("rows"))
+        .sort("rows", "column", descending=[True, False])
+        .filter(pl.col("rows") > rows * rules.MOST_AT_FAULT)
+    )
+    if rows > 1 and worst.height:
+        row = worst.row(0, named=True)
+        raise StockListError(
+            f"{rules.label(row['column'])} {row['check']} in {row['rows']:,} of {rows:,} rows."
+            " A list like this would leave little to rank, so it was not taken at all. Check that"
+            " the column holds what its heading says, or settle the headings with --columns."
+        )
+
+
+def _with_text(cases: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
+    """Add the raw text of the cell at fault."""
+    held = [c for c in cells.columns if c not in ("source_row", EXTRA)]
+    at_fault = cells.join(cases.select("source_row").unique(), on="source_row", how="semi")
+    long = at_fault.unpivot(held, index="source_row", variable_name="column", value_name="text")
+    long = long.with_columns(pl.col("text").str.strip_chars())
+    return cases.join(long, on=["source_row", "column"], how="left", maintain_order="left")
+
+
+def _sentence() -> pl.Expr:
+    labels = {c: rules.label(c) for c in rules.schema().columns}
+    label = pl.col("column").replace_strict(labels, return_dtype=pl.String)
+    second = pl.format("Second entry of the home in row {}", pl.col(rules.DUPLICATE))
+    clone = pl.format("Figures equal to those of {} homes of its street", pl.col("cloned_rows") - 1)
+    return (
+        pl.when(pl.col("column") != "source_row")
+        .then(
+            pl.when(pl.col("text").is_null())
+            .then(pl.format("{} {}", label, "check"))
+            .otherwise(pl.format("{} '{}' {}", label, "text", "check"))
+        )
+        .when(pl.col("severity") == "warn")
+        .then(clone)
+        .otherwise(second)
+    )
+
+
+def warnings_of(faults: pl.DataFrame) -> pl.DataFrame:
+    """source_row and the warnings of each row in one text."""
+    return _joined(faults.filter(pl.col("severity") == "warn"), "warnings")
+
+
+def reasons_of(faults: pl.DataFrame) -> pl.DataFrame:
+    """source_row and the reasons that keep each row out, in one text."""
+    return _joined(faults.filter(pl.col("severity") != "warn"), "reasons")
+
+
+def _joined(faults: pl.DataFrame, name: str) -> pl.DataFrame:
+    return faults.group_by("source_row", maintain_order=True).agg(
+        pl.col("fault").unique(maintain_order=True).str.join("; ").alias(name)
+    )
