@@ -20,12 +20,26 @@ from pipeline.settings import Settings, build
 from pipeline.store import Builder, Store
 from tests.conftest import DEMO_STOCK, stock_text
 
-REQUIRED = """
-home_id rank system thickness_mm u_existing_w_m2k u_value_source u_after_w_m2k
-treated_wall_area_m2 heat_loss_before_w_k heat_loss_reduction_w_k degree_days_before_k_day
-degree_days_after_k_day heat_saved_kwh_per_year fuel_saved_kwh_per_year co2_saved_kg_per_year
-bill_saved_gbp_per_year cost_gbp cost_per_lifetime_tonne_gbp
-""".split()
+REQUIRED = [
+    "home_id",
+    "rank",
+    "system",
+    "thickness_mm",
+    "u_existing_w_m2k",
+    "u_value_source",
+    "u_after_w_m2k",
+    "treated_wall_area_m2",
+    "heat_loss_before_w_k",
+    "heat_loss_reduction_w_k",
+    "degree_days_before_k_day",
+    "degree_days_after_k_day",
+    "heat_saved_kwh_per_year",
+    "fuel_saved_kwh_per_year",
+    "co2_saved_kg_per_year",
+    "bill_saved_gbp_per_year",
+    "cost_gbp",
+    "cost_per_lifetime_tonne_gbp",
+]
 
 
 def test_files_of_a_run(demo_folder, demo):
