@@ -93,7 +93,7 @@ def describe(stock: pl.DataFrame, reference: Reference, settings: Settings) -> p
         .pipe(_gains, reference)
         .pipe(_heat_loss, reference)
         .pipe(_heating, reference)
-        .pipe(_estimates)
+        .pipe(_grades, settings)
     )
     return with_energy_today(frame, reference, settings)
 
@@ -154,8 +154,9 @@ def _age(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
 
 def _fill_unknown(frame: pl.DataFrame) -> pl.DataFrame:
     """Words for what the list leaves open, each kept apart as `<column>_known`."""
-    defaulted = [*_UNKNOWN, "storeys", "treatable_share", "loft_insulation_mm"]
-    frame = frame.with_columns(pl.col(c).is_not_null().alias(f"{c}_known") for c in defaulted)
+    frame = frame.with_columns(
+        pl.col(column).is_not_null().alias(f"{column}_known") for column, _, _ in GRADED.values()
+    )
     return frame.with_columns(
         pl.col("storeys").fill_null(
             pl.col("property_type").replace_strict(_STOREYS, return_dtype=pl.Float64)
@@ -376,41 +377,82 @@ ELEMENTS = (
 
 def _heating(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     systems = reference.table("heating_systems").select("heating", "fuel", "efficiency")
-    return frame.join(systems, on="heating", how="left", maintain_order="left").with_columns(
-        heating_source=pl.when("heating_known")
-        .then(pl.lit(STOCK_LIST))
-        .otherwise(pl.lit("not known: the commonest system assumed"))
+    return frame.join(systems, on="heating", how="left", maintain_order="left")
+
+
+GRADED = {
+    "u_value": ("u_existing_w_m2k", "C", "wall U-value"),
+    "wall_area": ("wall_area_m2", "C", "wall area"),
+    "window_area": ("window_area_m2", "C", "window area"),
+    "loft_insulation": ("loft_insulation_mm", "C", "loft insulation"),
+    "storeys": ("storeys", "D", "storeys"),
+    "built_form": ("built_form", "D", "built form"),
+    "wall_insulation": ("wall_insulation", "D", "wall insulation"),
+    "treatable_share": ("treatable_share", "D", "treatable share"),
+    "glazing": ("glazing", "D", "glazing"),
+    "heating": ("heating", "D", "heating"),
+    "floor_position": ("floor_position", "D", "floor position"),
+}
+"""Inputs with a data grade: their column, the grade of a filled value, and their plain name.
+
+A measured (a source named in `sources.measured`); B given in a list or survey; C a default by
+type, age or geometry; D assumed without evidence.
+"""
+
+
+def _grades(frame: pl.DataFrame, settings: Settings) -> pl.DataFrame:
+    """Source and grade of each graded input, a list in words of the estimates; helpers dropped."""
+    frame = frame.with_columns(
+        said.alias(f"{name}_source")
+        for name, (column, _, _) in GRADED.items()
+        for said in [_said(frame, name, column)]
+    ).with_columns(
+        _grade(frame, column, settings, filled).alias(f"{name}_grade")
+        for name, (column, filled, _) in GRADED.items()
     )
-
-
-def _estimates(frame: pl.DataFrame) -> pl.DataFrame:
-    """One list in words of what the stock list left open; helper columns dropped."""
-    words = {
-        "storeys": "storeys",
-        "built_form": "built form",
-        "wall_insulation": "wall insulation",
-        "treatable_share": "treatable share",
-        "loft_insulation_mm": "loft insulation",
-        "glazing": "glazing",
-        "heating": "heating",
-    }
+    matters = {"floor_position": pl.col("property_type").is_in(_FLATS)}
     parts = [
-        pl.when(~pl.col(f"{column}_known")).then(pl.lit(word)) for column, word in words.items()
-    ]
-    parts += [
-        pl.when(pl.col(f"{column}_source") != STOCK_LIST).then(pl.lit(word))
-        for column, word in (
-            ("u_value", "wall U-value"),
-            ("wall_area", "wall area"),
-            ("window_area", "window area"),
+        pl.when(pl.col(f"{name}_grade").is_in(["C", "D"]) & matters.get(name, pl.lit(True))).then(
+            pl.lit(word)
         )
+        for name, (_, _, word) in GRADED.items()
     ]
-    flat = pl.col("property_type").is_in(_FLATS) & ~pl.col("floor_position_known")
-    parts.append(pl.when(flat).then(pl.lit("floor position")))
-    helpers = [c for c in frame.columns if c.endswith("_known")]
+    helpers = [c for c in frame.columns if c.endswith(("_known", "__from"))]
     helpers += ["dwelling", "share", "slope_m2_per_m2", "intercept_m2", "construction", "edition"]
     helpers += ["insulation", "u_nation", "u_england", "edition_england", "default_thickness_mm"]
     helpers += ["roof_u_unknown", "u_glazing", "solar_transmittance", "ground_floor_insulation_mm"]
     return frame.with_columns(
         estimated_inputs=pl.concat_str(parts, separator=", ", ignore_nulls=True)
     ).drop(helpers)
+
+
+_FILLED_WITH = {
+    "loft_insulation": "default by age band",
+    "storeys": "assumed: the commonest for the type",
+    "built_form": "assumed: mid terrace, the least exposed",
+    "wall_insulation": "assumed: none",
+    "treatable_share": "assumed: the whole wall",
+    "glazing": "assumed: double, 2002 or later",
+    "heating": "assumed: the commonest system",
+    "floor_position": "assumed: mid floor, the least exposed",
+}
+
+
+def _said(frame: pl.DataFrame, name: str, column: str) -> pl.Expr:
+    """Source of an input in words: another source's name, the list, or how it was filled."""
+    own = (
+        pl.when(f"{column}_known").then(pl.lit(STOCK_LIST)).otherwise(pl.lit(_FILLED_WITH[name]))
+        if name in _FILLED_WITH
+        else pl.col(f"{name}_source")
+    )
+    if f"{column}__from" in frame.columns:
+        return pl.coalesce(f"{column}__from", own)
+    return own
+
+
+def _grade(frame: pl.DataFrame, column: str, settings: Settings, filled: str) -> pl.Expr:
+    given = pl.when(f"{column}_known").then(pl.lit("B")).otherwise(pl.lit(filled))
+    if f"{column}__from" not in frame.columns:
+        return given
+    measured = pl.col(f"{column}__from").is_in(settings.sources.measured)
+    return pl.when(measured).then(pl.lit("A")).otherwise(given)

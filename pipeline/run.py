@@ -13,7 +13,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline import assess, homes, programme, reference, stock
+from pipeline import assess, grades, homes, programme, reference, stock
 from pipeline.columns import by_role
 from pipeline.exports import csv_bytes, write_whole
 from pipeline.options import rates
@@ -60,7 +60,8 @@ def run(
             parts.append(part)
             progress("assessing", sum(p.height for p in parts), described.height)
     with clock("rank"):
-        ranking = programme.rank(pl.concat(parts), settings).select(
+        graded = grades.grade(pl.concat(parts), tables)
+        ranking = programme.rank(graded, settings).select(
             column.name for column in by_role("stock", "home", "result")
         )
     with clock("write tables"):

@@ -20,9 +20,13 @@ class _Group(BaseModel):
 
 
 class Sources(_Group):
-    """Which source's value stands, column by column: names, strongest first; "list" is the list."""
+    """Which source's value stands, column by column: names, strongest first; "list" is the list.
+
+    measured: sources whose values count as measured, data grade A.
+    """
 
     precedence: dict[str, tuple[str, ...]] = {}
+    measured: tuple[str, ...] = ()
 
 
 class Climate(_Group):

@@ -11,6 +11,7 @@ from pipeline import cli
 from pipeline.published import Published, open_run
 from pipeline.run import run
 from pipeline.settings import Settings
+from pipeline.stock import Inputs
 
 DEMO_STOCK = Path(str(files("data_demo") / "stock.csv"))
 
@@ -47,7 +48,7 @@ def call(
 def demo_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with the demo stock run once: demo.duckdb, ranking.csv and the rest."""
     folder = tmp_path_factory.mktemp("demo")
-    run(DEMO_STOCK, folder / "demo.duckdb", folder, Settings())
+    run(Inputs(DEMO_STOCK), folder / "demo.duckdb", folder, Settings())
     return folder
 
 

@@ -15,6 +15,7 @@ from pipeline.claims import files
 from pipeline.errors import ClaimError
 from pipeline.run import run
 from pipeline.settings import Settings, build
+from pipeline.stock import Inputs
 from tests.conftest import DEMO_STOCK
 
 
@@ -88,7 +89,7 @@ def test_a_home_claimed_before_is_refused_by_name(store, demo, tmp_path):
 def test_the_ledger_outlives_a_new_run(store, demo, tmp_path):
     home = _top(demo, 1)
     claims.export(store, home, tmp_path / "c1")
-    run(DEMO_STOCK, store, tmp_path / "again", build({"budget_gbp": 5e6}, "test"))
+    run(Inputs(DEMO_STOCK), store, tmp_path / "again", build({"budget_gbp": 5e6}, "test"))
     with pytest.raises(ClaimError, match="Claimed before"):
         claims.export(store, home, tmp_path / "c2")
 
@@ -102,14 +103,14 @@ def test_a_uprn_claimed_under_another_key_is_refused(store, demo, tmp_path):
         pl.concat_str(pl.lit("N"), "Property Ref").alias("Property Ref")
     )
     renamed.write_csv(tmp_path / "renamed.csv")
-    run(tmp_path / "renamed.csv", store, tmp_path / "again", Settings())
+    run(Inputs(tmp_path / "renamed.csv"), store, tmp_path / "again", Settings())
     with pytest.raises(ClaimError, match=f"refused: N{row['home_id']}"):
         claims.export(store, ["N" + row["home_id"]], tmp_path / "c2")
 
 
 def test_written_again_gives_the_same_bytes(store, demo, tmp_path):
     claim = claims.export(store, _top(demo, 12), tmp_path / "c1")
-    run(DEMO_STOCK, store, tmp_path / "again", build({"budget_gbp": 5e6}, "test"))
+    run(Inputs(DEMO_STOCK), store, tmp_path / "again", build({"budget_gbp": 5e6}, "test"))
     claims.reissue(store, claim.claim_id, tmp_path / "c2")
     for name in ("claim.csv", "claim.xlsx", "claim.json"):
         assert (tmp_path / "c1" / name).read_bytes() == (tmp_path / "c2" / name).read_bytes()

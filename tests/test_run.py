@@ -17,6 +17,7 @@ from pipeline.errors import StoreError
 from pipeline.published import open_run
 from pipeline.run import run
 from pipeline.settings import Settings, build
+from pipeline.stock import Inputs
 from pipeline.store import Builder, Store
 from tests.conftest import DEMO_STOCK, stock_text
 
@@ -73,7 +74,7 @@ def test_the_order_and_its_sums(demo):
 
 
 def test_twice_gives_the_same_bytes(demo_folder, tmp_path):
-    run(DEMO_STOCK, tmp_path / "s.duckdb", tmp_path, Settings())
+    run(Inputs(DEMO_STOCK), tmp_path / "s.duckdb", tmp_path, Settings())
     for name in ("ranking.csv", "quarantine.csv"):
         assert (tmp_path / name).read_bytes() == (demo_folder / name).read_bytes()
 
@@ -81,7 +82,7 @@ def test_twice_gives_the_same_bytes(demo_folder, tmp_path):
 def test_row_order_changes_no_home(demo, tmp_path):
     lines = pl.read_csv(DEMO_STOCK, infer_schema=False).sample(fraction=1.0, shuffle=True, seed=7)
     lines.write_csv(tmp_path / "shuffled.csv")
-    run(tmp_path / "shuffled.csv", tmp_path / "s.duckdb", tmp_path, Settings())
+    run(Inputs(tmp_path / "shuffled.csv"), tmp_path / "s.duckdb", tmp_path, Settings())
     shuffled = open_run(tmp_path / "s.duckdb").ranking
     assert shuffled.drop("source_row").equals(demo.ranking.drop("source_row"))
 
@@ -91,7 +92,7 @@ def test_a_home_alone_has_the_figures_it_has_among_others(demo, tmp_path):
     for home in demo.ranking.filter(pl.col("rank").is_in([1, 400, 1200])).iter_rows(named=True):
         alone = table.with_row_index("row", offset=2).filter(pl.col("row") == home["source_row"])
         alone.drop("row").write_csv(tmp_path / "one.csv")
-        run(tmp_path / "one.csv", tmp_path / "one.duckdb", tmp_path, Settings())
+        run(Inputs(tmp_path / "one.csv"), tmp_path / "one.duckdb", tmp_path, Settings())
         found = open_run(tmp_path / "one.duckdb").ranking.to_dicts()[0]
         order = {"rank", "source_row", "cumulative_cost_gbp"}
         assert {k: v for k, v in found.items() if k not in order} == {
@@ -101,7 +102,7 @@ def test_a_home_alone_has_the_figures_it_has_among_others(demo, tmp_path):
 
 def test_a_failing_run_leaves_store_and_files(demo_folder, tmp_path, monkeypatch):
     store = tmp_path / "s.duckdb"
-    run(DEMO_STOCK, store, tmp_path, Settings())
+    run(Inputs(DEMO_STOCK), store, tmp_path, Settings())
     before = {p.name: p.read_bytes() for p in tmp_path.iterdir()}
 
     def breaks(*_: object) -> None:
@@ -109,14 +110,14 @@ def test_a_failing_run_leaves_store_and_files(demo_folder, tmp_path, monkeypatch
 
     monkeypatch.setattr(running, "_in_long_form", breaks)
     with pytest.raises(OSError, match="disk full"):
-        run(DEMO_STOCK, store, tmp_path, build({"budget_gbp": 1.0}, "test"))
+        run(Inputs(DEMO_STOCK), store, tmp_path, build({"budget_gbp": 1.0}, "test"))
     assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
 
 
 def test_a_killed_run_leaves_the_old_store_readable(tmp_path):
     store, stock = tmp_path / "s.duckdb", tmp_path / "list.csv"
     stock.write_text(stock_text())
-    run(stock, store, tmp_path, Settings())
+    run(Inputs(stock), store, tmp_path, Settings())
     script = (
         "import sys, time; from pathlib import Path; import polars as pl\n"
         "from pipeline.store import Builder\n"
@@ -130,14 +131,14 @@ def test_a_killed_run_leaves_the_old_store_readable(tmp_path):
         assert child.stdout.readline() == "half\n"
         os.kill(child.pid, signal.SIGKILL)
     assert set(open_run(store).ranking["home_id"]) == {"T1", "T2"}
-    run(DEMO_STOCK, store, tmp_path, Settings())
+    run(Inputs(DEMO_STOCK), store, tmp_path, Settings())
     assert open_run(store).ranking.height == 2281
 
 
 def test_readers_see_the_old_or_the_new_never_half(tmp_path):
     store, stock = tmp_path / "s.duckdb", tmp_path / "list.csv"
     stock.write_text(stock_text())
-    run(stock, store, tmp_path, Settings())
+    run(Inputs(stock), store, tmp_path, Settings())
     script = (
         "import sys, time; from pathlib import Path; from pipeline.published import open_run\n"
         "seen = set(); end = time.time() + float(sys.argv[2])\n"
@@ -148,8 +149,8 @@ def test_readers_see_the_old_or_the_new_never_half(tmp_path):
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as reader:
         time.sleep(1.5)
         for _ in range(3):
-            run(DEMO_STOCK, store, tmp_path, Settings())
-            run(stock, store, tmp_path, Settings())
+            run(Inputs(DEMO_STOCK), store, tmp_path, Settings())
+            run(Inputs(stock), store, tmp_path, Settings())
         assert reader.stdout is not None
         assert set(json.loads(reader.stdout.read())) <= {2, 2281}
     assert reader.returncode == 0
@@ -177,5 +178,5 @@ def test_the_store_is_written_where_no_folder_was(tmp_path):
     deep = Path(tmp_path / "a" / "b" / "s.duckdb")
     stock = tmp_path / "list.csv"
     stock.write_text(stock_text())
-    run(stock, deep, tmp_path / "c" / "d", Settings())
+    run(Inputs(stock), deep, tmp_path / "c" / "d", Settings())
     assert open_run(deep).account["rows"]["accepted"] == 2

@@ -7,6 +7,7 @@ from pipeline import programme, scenarios
 from pipeline.errors import SettingsError
 from pipeline.run import run
 from pipeline.settings import build
+from pipeline.stock import Inputs
 from tests.conftest import DEMO_STOCK
 
 
@@ -50,7 +51,7 @@ def test_a_swept_thickness_gives_the_figures_of_the_run(demo):
 )
 def test_rerank_equals_a_run_with_those_settings(demo, tmp_path, key, value):
     changed = scenarios.with_setting(demo.base.settings, key, value)
-    again = run(DEMO_STOCK, tmp_path / "s.duckdb", tmp_path, changed).ranking
+    again = run(Inputs(DEMO_STOCK), tmp_path / "s.duckdb", tmp_path, changed).ranking
     assert scenarios.rerank(demo.ranking, demo.base, changed).select(again.columns).equals(again)
 
 

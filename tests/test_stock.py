@@ -14,14 +14,18 @@ from pipeline.stock.headings import match
 from tests.conftest import DEMO_STOCK, GOOD_ROW, HEADINGS, stock_text
 
 
+def _listed(path: Path, **more: Path) -> stock.Stock:
+    return stock.ingest(stock.Inputs(path, **more), {})
+
+
 def _ingest(tmp_path: Path, content: str | bytes, name: str = "a.csv") -> stock.Stock:
     path = tmp_path / name
     path.write_bytes(content if isinstance(content, bytes) else content.encode())
-    return stock.ingest(path)
+    return _listed(path)
 
 
 def test_the_demo_list_quarantines_exactly_the_planted_faults():
-    listed = stock.ingest(DEMO_STOCK)
+    listed = _listed(DEMO_STOCK)
     _, planted = stock_list_and_faults()
     expected = set()
     for row in planted.iter_rows(named=True):
@@ -66,7 +70,7 @@ def test_a_row_with_too_many_cells_is_kept_whole_in_quarantine(tmp_path):
         stock_text(GOOD_ROW.format(ref="T1", n=1), "T2,2 Alder Row,x,House,1934,85,SB,,y,z"),
     )
     row = listed.quarantine.to_dicts()[0]
-    assert "row has more cells than headings: 'y | z'" in row["reasons"]
+    assert "Row has more cells than headings: 'y | z'" in row["reasons"]
     assert row["more cells than headings"] == "y | z"
 
 
@@ -80,17 +84,17 @@ def test_a_workbook_reads_as_the_same_homes_as_its_csv(tmp_path):
         sheet.write_row(2, 0, table.columns)
         for number, row in enumerate(table.iter_rows(), start=3):
             sheet.write_row(number, 0, [cell or "" for cell in row])
-    from_book, from_csv = stock.ingest(path), stock.ingest(DEMO_STOCK)
+    from_book, from_csv = _listed(path), _listed(DEMO_STOCK)
     drop = ["source_row"]
     assert from_book.accepted.drop(drop).equals(from_csv.accepted.drop(drop))
     assert (from_book.accepted["source_row"] - from_csv.accepted["source_row"]).unique().item() == 2
-    assert from_book.notes == ("read sheet 'Homes', left 'About'",)
+    assert from_book.raw.notes == ("read sheet 'Homes', left 'About'",)
 
 
 def test_parquet_reads_as_the_same_homes(tmp_path):
     path = tmp_path / "list.parquet"
     pl.read_csv(DEMO_STOCK, infer_schema=False).write_parquet(path)
-    assert stock.ingest(path).accepted.equals(stock.ingest(DEMO_STOCK).accepted)
+    assert _listed(path).accepted.equals(_listed(DEMO_STOCK).accepted)
 
 
 def test_of_two_entries_the_fuller_stays_whatever_the_order(tmp_path):
@@ -99,7 +103,7 @@ def test_of_two_entries_the_fuller_stays_whatever_the_order(tmp_path):
     for rows in ([full, bare], [bare, full]):
         listed = _ingest(tmp_path, stock_text(*rows))
         assert listed.accepted["home_id"].to_list() == ["T1"]
-        assert "second entry of the home in row" in listed.quarantine["reasons"][0]
+        assert "Second entry of the home in row" in listed.quarantine["reasons"][0]
 
 
 def test_flats_of_one_block_are_not_taken_for_one_home(tmp_path):
@@ -187,7 +191,9 @@ def test_every_rule_catches_a_bad_row_and_lets_an_empty_cell_pass():
     columns = {c.name: [None] for c in by_role("stock")}
     schema = {c.name: c.polars_dtype for c in by_role("stock")}
     empty = pl.DataFrame(columns, schema=schema).with_columns(
-        age_band=pl.lit(None, pl.String), **{rules.DUPLICATE: pl.lit(None, pl.UInt32)}
+        age_band=pl.lit(None, pl.String),
+        cloned_rows=pl.lit(None, pl.UInt32),
+        **{rules.DUPLICATE: pl.lit(None, pl.UInt32)},
     )
     for rule in rules.RULES:
         outcome = empty.select(rule.good.alias("good")).item()

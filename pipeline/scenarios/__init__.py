@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 import polars as pl
 
-from pipeline import assess, homes, programme
+from pipeline import assess, grades, homes, programme
 from pipeline.assess import Basis
 from pipeline.errors import SettingsError
 from pipeline.options import catalogue
@@ -142,7 +142,8 @@ def rerank(ranking: pl.DataFrame, base: Basis, settings: Settings) -> pl.DataFra
     changed = assess.basis(base.reference, settings, base.book)
     bare = ranking.drop(assess.ADDED, strict=False)
     today = homes.with_energy_today(bare, base.reference, settings)
-    return programme.rank(pl.concat(assess.assess(today, changed)), settings)
+    graded = grades.grade(pl.concat(assess.assess(today, changed)), base.reference)
+    return programme.rank(graded, settings)
 
 
 def gained_and_lost(before: pl.DataFrame, after: pl.DataFrame) -> tuple[list[str], list[str]]:

@@ -118,7 +118,7 @@ def ranking(tmp_path_factory: pytest.TempPathFactory) -> list[Row]:
     path.write_text(_stock_list(), encoding="utf-8")
     tables = reference.load()
     base = assess.basis(tables, SETTINGS, rates.read(SETTINGS.cost))
-    listed = stock.ingest(path)
+    listed = stock.ingest(stock.Inputs(path), {})
     described = homes.describe(listed.accepted, tables, SETTINGS)
     ranked = programme.rank(pl.concat(assess.assess(described, base)), SETTINGS)
     assert ranked.height == HOMES
