@@ -16,7 +16,7 @@ import typer
 from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
-from pipeline import claims, explain, printing, scenarios, settings
+from pipeline import changes, claims, explain, printing, scenarios, settings
 from pipeline.errors import ProgrammeError
 from pipeline.exports import csv_bytes, write_whole
 from pipeline.printing import complaints, console
@@ -144,6 +144,23 @@ def headings_command(
     rows, _ = reading.rows_of(stock)
     _, names = reading.find_headings(rows, stock.name, {}, must=())
     print(headings.starter_map(headings.match(names)), end="")
+
+
+@app.command("changes")
+def changes_command(
+    before: Annotated[Path, typer.Argument(help="The earlier store.")],
+    after: Annotated[Path, typer.Argument(help="The later store.")],
+    out: Annotated[Path | None, typer.Option(help="CSV file for every change.")] = None,
+) -> None:
+    """Tell what differs between two published runs, home by home.
+
+    Example: programme changes march.duckdb june.duckdb --out changes.csv
+    """
+    found = changes.compare(open_run(before).ranking, open_run(after).ranking)
+    printing.show_changes(found)
+    if out:
+        write_whole(out, csv_bytes(found))
+        console.print(f"File: {out}")
 
 
 @app.command("explain")

@@ -410,11 +410,15 @@ def _grades(frame: pl.DataFrame, settings: Settings) -> pl.DataFrame:
         _grade(frame, column, settings, filled).alias(f"{name}_grade")
         for name, (column, filled, _) in GRADED.items()
     )
-    matters = {"floor_position": pl.col("property_type").is_in(_FLATS)}
+    no_flat = ~pl.col("property_type").is_in(_FLATS)
+    frame = frame.with_columns(
+        floor_position_source=pl.when(no_flat)
+        .then(pl.lit("not a flat"))
+        .otherwise("floor_position_source"),
+        floor_position_grade=pl.when(no_flat).then(pl.lit("A")).otherwise("floor_position_grade"),
+    )
     parts = [
-        pl.when(pl.col(f"{name}_grade").is_in(["C", "D"]) & matters.get(name, pl.lit(True))).then(
-            pl.lit(word)
-        )
+        pl.when(pl.col(f"{name}_grade").is_in(["C", "D"])).then(pl.lit(word))
         for name, (_, _, word) in GRADED.items()
     ]
     helpers = [c for c in frame.columns if c.endswith(("_known", "__from"))]

@@ -100,6 +100,24 @@ def show_sweep(sweep: pl.DataFrame, name: str) -> None:
     _print("What if, modelled", [shown[column] for column in frame.columns], rows, shrinking=0)
 
 
+def show_changes(found: pl.DataFrame) -> None:
+    """How many homes are new, gone or changed, and in which columns, with a few by name."""
+    homes = found.group_by("change").agg(pl.col("home_id").n_unique().alias("homes")).sort("change")
+    _print("Homes", ["Change", "Homes"], [[c, f"{n:,}"] for c, n in homes.iter_rows()], shrinking=0)
+    columns = (
+        found.drop_nulls("column")
+        .group_by("column", maintain_order=True)
+        .agg(pl.len().alias("homes"), pl.first("home_id"), pl.first("was"), pl.first("now"))
+        .sort("homes", "column", descending=[True, False])
+    )
+    rows = [
+        [_title(column), f"{homes:,}", f"{home}: {was or 'nothing'} → {now or 'nothing'}"]
+        for column, homes, home, was, now in columns.iter_rows()
+    ]
+    if rows:
+        _print("Changed columns", ["Column", "Homes", "For instance"], rows, shrinking=2)
+
+
 def show_claim(claim_id: str, totals: dict[str, str]) -> None:
     """Number and totals of a claim."""
     rows = [
