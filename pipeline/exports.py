@@ -5,7 +5,7 @@ from pathlib import Path
 
 import polars as pl
 
-_RISKY = r"^[=+\-@\t\r]"
+_RISKY = r"^['=+\-@\t\r]"
 
 
 def write_whole(path: Path, content: bytes) -> None:
@@ -19,7 +19,10 @@ def write_whole(path: Path, content: bytes) -> None:
 
 
 def csv_bytes(frame: pl.DataFrame) -> bytes:
-    """A table as UTF-8 CSV; text that a spreadsheet would run as a formula gets a leading '."""
+    """A table as UTF-8 CSV; text that a spreadsheet would run as a formula gets a leading '.
+
+    So does text that begins with ' already, so that reading back is exact (`casting.clean`).
+    """
     return (
         frame.with_columns(
             pl.when(pl.col(name).str.contains(_RISKY))

@@ -111,7 +111,7 @@ def show_changes(found: pl.DataFrame) -> None:
         .sort("homes", "column", descending=[True, False])
     )
     rows = [
-        [_title(column), f"{homes:,}", f"{home}: {was or 'nothing'} → {now or 'nothing'}"]
+        [_title(column), f"{homes:,}", f"{home}: {_short(was)} → {_short(now)}"]
         for column, homes, home, was, now in columns.iter_rows()
     ]
     if rows:
@@ -151,6 +151,14 @@ def show_sheet(home: dict[str, Any], steps: list[explain.Step]) -> None:
     if home["cautions"]:
         console.print(f"Cautions: {escape(home['cautions'])}")
     console.print(f"[dim]{explain.CAUTION}[/]")
+
+
+def _short(text: str | None) -> str:
+    """A value in a few characters: figures to six digits, nothing for an empty cell."""
+    try:
+        return f"{float(text or ''):.6g}"
+    except ValueError:
+        return text or "nothing"
 
 
 def _title(name: str) -> str:

@@ -24,8 +24,12 @@ def _discarded() -> list[str]:
 
 
 def clean(column: str) -> pl.Expr:
-    """Text without outer or double spaces; null where it is empty or a word for 'unknown'."""
-    text = pl.col(column).str.replace_all(r"\s+", " ").str.strip_chars()
+    """Text without outer or double spaces; null where it is empty or a word for 'unknown'.
+
+    The ' that `exports.csv_bytes` puts before text a spreadsheet would run is taken off again.
+    """
+    sent = pl.col(column).str.replace(r"^'(['=+\-@\t\r])", "$1")
+    text = sent.str.replace_all(r"\s+", " ").str.strip_chars()
     return pl.when(text.str.to_lowercase().is_in(["", *_discarded()])).then(None).otherwise(text)
 
 

@@ -119,7 +119,7 @@ def _one_row_a_home(
         told.append(pl.DataFrame({"home_id": [None], "outcome": [why]}, schema_overrides=_LOG))
     log = pl.concat(told, how="diagonal").with_columns(source=pl.lit(source))
     blank = {c: pl.lit(None, t) for c, t in _LOG.items() if c not in log.columns}
-    return used, log.with_columns(**blank).select(_LOG)
+    return used, log.with_columns(**blank).select(list(_LOG))
 
 
 def _parts(column: str) -> list[str]:
