@@ -43,7 +43,7 @@ def _cases(typed: pl.DataFrame) -> pl.DataFrame:
     """Failures as index, column, check and severity; a missing cell that was unreadable once."""
     schema = pl.Schema({"column": pl.String, "check": pl.String, "index": pl.UInt32})
     try:
-        rules.schema().validate(typed, lazy=True)
+        rules.schema(_present(typed)).validate(typed, lazy=True)
         found = pl.DataFrame(schema=schema)
     except SchemaErrors as fault:
         found = fault.failure_cases.select("column", "check", "index")
@@ -58,10 +58,18 @@ def _cases(typed: pl.DataFrame) -> pl.DataFrame:
     severity = pl.Series(
         "severity", [rules.severity_of(*kind) for kind in kinds.iter_rows()], dtype=pl.String
     )
-    order = {name: i for i, name in enumerate(rules.schema().columns)}
     return cases.join(kinds.with_columns(severity), on=["column", "check"]).sort(
-        "index", pl.col("column").replace_strict(order), "check"
+        "index", pl.col("column").replace_strict(rules.ORDER), "check"
     )
+
+
+def _present(typed: pl.DataFrame) -> frozenset[str]:
+    """Columns with a value or with text that gave none."""
+    stock = [name for name in rules.ORDER if name != "source_row"]
+    held = typed.select(
+        (pl.col(name).is_not_null() | pl.col(name + rules.UNREADABLE)).any() for name in stock
+    ).row(0)
+    return frozenset(name for name, any_held in zip(stock, held, strict=True) if any_held)
 
 
 def _refuse_if_most_fail(cases: pl.DataFrame, rows: int) -> None:
@@ -91,7 +99,7 @@ def _with_text(cases: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
 
 
 def _sentence() -> pl.Expr:
-    labels = {c: rules.label(c) for c in rules.schema().columns}
+    labels = {c: rules.label(c) for c in rules.ORDER}
     label = pl.col("column").replace_strict(labels, return_dtype=pl.String)
     second = pl.format("Second entry of the home in row {}", pl.col(rules.DUPLICATE))
     clone = pl.format("Figures equal to those of {} homes of its street", pl.col("cloned_rows") - 1)

@@ -7,6 +7,7 @@ rule says otherwise: what cannot be goes to quarantine, what is unusual gets a w
 
 import datetime
 from dataclasses import dataclass
+from functools import cache
 from typing import Literal
 
 import pandera.polars as pa
@@ -14,6 +15,7 @@ import polars as pl
 from pandera.api.polars.types import PolarsData
 
 from pipeline.columns import Column, by_role, dictionary
+from pipeline.stock.headings import ESSENTIAL
 
 Severity = Literal["reject", "quarantine", "warn"]
 UNREADABLE = "__unreadable"
@@ -191,12 +193,22 @@ def _column(column: Column) -> pa.Column:
     return pa.Column(column.polars_dtype, [_check(rule) for rule in rules], nullable=True)
 
 
-def schema() -> pa.DataFrameSchema:
-    """The schema of a typed stock list; every failure it reports carries a row index."""
-    columns = {column.name: _column(column) for column in by_role("stock")}
+@cache
+def schema(present: frozenset[str]) -> pa.DataFrameSchema:
+    """The schema of a typed stock list; every failure it reports carries a row index.
+
+    present: columns that hold anything. A column that holds nothing can only lack what it must
+    have, so of the others only the essential ones are checked.
+    """
+    checked = [c for c in by_role("stock") if c.name in present or c.name in ESSENTIAL]
+    columns = {column.name: _column(column) for column in checked}
     own = [rule for rule in RULES if rule.column == "source_row"]
     columns["source_row"] = pa.Column(pl.UInt32, [_check(rule) for rule in own], nullable=False)
     return pa.DataFrameSchema(columns)
+
+
+ORDER = {name: i for i, name in enumerate([*(c.name for c in by_role("stock")), "source_row"])}
+"""Place of each column in the dictionary, in which faults of a row are told."""
 
 
 def label(column: str) -> str:
