@@ -35,8 +35,10 @@ class Builder:
 
     @classmethod
     @contextmanager
-    def open(cls, target: Path) -> Iterator["Builder"]:
+    def open(cls, target: Path, tables: tuple[str, ...] = _TABLES) -> Iterator["Builder"]:
         """Yield a builder; on leaving without error check the new file and rename it into place.
+
+        tables: those the file must hold.
 
         Raises StoreError where the folder cannot be written or the new file fails its check.
         """
@@ -53,7 +55,7 @@ class Builder:
             with connection:
                 yield cls(building, connection)
                 connection.execute("checkpoint")
-            _check(building)
+            _check(building, tables)
             with building.open("rb") as file:
                 os.fsync(file.fileno())
             building.replace(target)
@@ -71,10 +73,10 @@ class Builder:
             self._connection.unregister("part")
 
 
-def _check(path: Path) -> None:
+def _check(path: Path, tables: tuple[str, ...]) -> None:
     with duckdb.connect(str(path), read_only=True, config=_CONFIG) as connection:
         found = {row[0] for row in connection.execute("show tables").fetchall()}
-    if lacking := set(_TABLES) - found:
+    if lacking := set(tables) - found:
         raise StoreError(f"The new store lacks {', '.join(sorted(lacking))}; it was not published.")
 
 

@@ -39,18 +39,24 @@ def find(typed: pl.DataFrame, cells: pl.DataFrame, headings: dict[str, str]) -> 
     )
 
 
-def _cases(typed: pl.DataFrame) -> pl.DataFrame:
-    """Failures as index, column, check and severity; a missing cell that was unreadable once."""
+def failures(typed: pl.DataFrame) -> pl.DataFrame:
+    """Column, check and row index of everything the schema finds."""
     schema = pl.Schema({"column": pl.String, "check": pl.String, "index": pl.UInt32})
     try:
         rules.schema(_present(typed)).validate(typed, lazy=True)
-        found = pl.DataFrame(schema=schema)
     except SchemaErrors as fault:
-        found = fault.failure_cases.select("column", "check", "index")
+        found: pl.DataFrame = fault.failure_cases
+        return found.select("column", "check", "index").cast(schema)
+    return pl.DataFrame(schema=schema)
+
+
+def _cases(typed: pl.DataFrame) -> pl.DataFrame:
+    """Failures as index, column, check and severity; a missing cell that was unreadable once."""
+    found = failures(typed)
     if found["index"].null_count():
         first = found.filter(pl.col("index").is_null()).row(0)
         raise StockListError(f"Column '{first[0]}' fails as a whole: {first[1]}.")
-    cases = found.cast(schema).unique(maintain_order=True)
+    cases = found.unique(maintain_order=True)
     missing = pl.col("check") == "is missing"
     unreadable = pl.col("check") == "could not be read"
     cases = cases.filter(~(missing & unreadable.any().over("index", "column")))
