@@ -48,13 +48,14 @@ def mark_clones(typed: pl.DataFrame) -> pl.DataFrame:
     rows with at least three surveyed figures, a floor area among them, are compared.
     """
     figures = pl.sum_horizontal(pl.col(c).is_not_null() for c in _SURVEYED)
+    judged = typed.filter((figures >= 4) & pl.col("wall_area_m2").is_not_null())
+    suspects = judged.filter(pl.len().over(_SURVEYED) >= LEAST_CLONES)
     words = pl.col("address").str.to_lowercase().str.extract_all(r"\b[a-z]{2,}\b").list.sort()
-    alike = typed.with_columns(
-        _street=words.list.join(" "), _judged=(figures >= 4) & pl.col("wall_area_m2").is_not_null()
+    found = suspects.with_columns(_street=words.list.join(" ")).select(
+        "source_row", cloned_rows=pl.len().over("_street", *_SURVEYED)
     )
-    count = pl.len().over("_street", *_SURVEYED)
-    found = pl.when(pl.col("_judged") & (count >= LEAST_CLONES)).then(count)
-    return alike.with_columns(cloned_rows=found).drop("_street", "_judged")
+    clones = found.filter(pl.col("cloned_rows") >= LEAST_CLONES)
+    return typed.join(clones, on="source_row", how="left", maintain_order="left")
 
 
 def _address_key() -> pl.Expr:

@@ -5,6 +5,7 @@ e-mail address or a telephone number inside them is struck out and counted. The 
 row numbers a spreadsheet would show.
 """
 
+import codecs
 import csv
 import hashlib
 import io
@@ -132,14 +133,15 @@ def _csv_rows(path: Path) -> tuple[pl.DataFrame, list[str]]:
             f"{path.name} holds zero bytes: it is not text, or text in an encoding that does not"
             " say so. Save it as 'CSV UTF-8'."
         )
-    text, encoding = _decode(path)
-    separator = _separator(text)
+    content, encoding = _as_utf8(path)
+    top = content[:_SAMPLE_BYTES].decode(errors="ignore")
+    separator = _separator(top)
     notes = [] if encoding == "utf-8" else [f"read as {encoding}"]
     if separator != ",":
         notes.append("separated by " + {";": "semicolons", "\t": "tabs", "|": "bars"}[separator])
-    _refuse_open_quote(text, path.name)
+    _refuse_open_quote(content, path.name)
     try:
-        return _split_rows(text, separator), notes
+        return _split_rows(content, top, separator), notes
     except csv.Error as fault:
         raise StockListError(
             f"{path.name} cannot be told apart into cells ({fault}). Look for a stray double"
@@ -147,47 +149,66 @@ def _csv_rows(path: Path) -> tuple[pl.DataFrame, list[str]]:
         ) from None
 
 
-def _decode(path: Path) -> tuple[str, str]:
+def _as_utf8(path: Path) -> tuple[bytes, str]:
+    """The file as UTF-8 with line feeds, and the encoding it came in.
+
+    Most lists are UTF-8 already: those bytes are checked in pieces and not copied.
+    """
     content = path.read_bytes()
+    encodings = ["utf-8-sig", "cp1252"]
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         encodings = ["utf-16"]
-    else:
-        encodings = ["utf-8-sig", "cp1252"]
+    elif _is_utf8(content):
+        content = content.removeprefix(codecs.BOM_UTF8)
+        lone = b"\r" in content[:_SAMPLE_BYTES] and b"\n" not in content[:_SAMPLE_BYTES]
+        return (content.replace(b"\r", b"\n") if lone else content), "utf-8"
     for encoding in encodings:
         try:
             text = content.decode(encoding)
         except UnicodeDecodeError as fault:
             last = fault
             continue
-        return text.replace("\r\n", "\n").replace("\r", "\n"), encoding.replace("-sig", "")
+        return text.replace("\r\n", "\n").replace("\r", "\n").encode(), encoding
     raise StockListError(
         f"{path.name}: byte {last.start} fits no encoding this tool reads (UTF-8, UTF-16,"
         " Windows-1252). Save it as 'CSV UTF-8'."
     ) from None
 
 
-def _separator(text: str) -> str:
-    lines = text[:_SAMPLE_BYTES].splitlines()[:_HEADER_ROWS]
+def _is_utf8(content: bytes) -> bool:
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    try:
+        for start in range(0, len(content), 1 << 24):
+            decoder.decode(content[start : start + (1 << 24)])
+        decoder.decode(b"", final=True)
+    except UnicodeDecodeError:
+        return False
+    return True
+
+
+def _separator(top: str) -> str:
+    lines = top.splitlines()[:_HEADER_ROWS]
     return max(",;\t|", key=lambda mark: sum(line.count(mark) for line in lines))
 
 
-def _refuse_open_quote(text: str, name: str) -> None:
-    if text.count('"') % 2:
-        line = next(n for n, t in enumerate(text.split("\n"), start=1) if t.count('"') % 2)
+def _refuse_open_quote(content: bytes, name: str) -> None:
+    if content.count(b'"') % 2:
+        lines = enumerate(content.split(b"\n"), start=1)
+        line = next(number for number, text in lines if text.count(b'"') % 2)
         raise StockListError(
             f'{name} line {line}: a double quote (") is opened and never closed, so the cells'
             " after it cannot be told apart. Close it or take it out, then run again."
         )
 
 
-def _split_rows(text: str, separator: str) -> pl.DataFrame:
+def _split_rows(content: bytes, top: str, separator: str) -> pl.DataFrame:
     """All rows, headings included, as columns column_0...; short rows are filled with nulls."""
-    sample = csv.reader(io.StringIO(text[:_SAMPLE_BYTES]), delimiter=separator)
+    sample = csv.reader(io.StringIO(top), delimiter=separator)
     width = max((len(row) for row, _ in zip(sample, range(_HEADER_ROWS), strict=False)), default=1)
     names = [f"column_{i}" for i in range(width)]
     try:
         return pl.read_csv(
-            text.encode(),
+            content,
             has_header=False,
             separator=separator,
             schema=dict.fromkeys(names, pl.String),
@@ -195,7 +216,8 @@ def _split_rows(text: str, separator: str) -> pl.DataFrame:
         )
     except pl.exceptions.PolarsError:
         pass  # a row further down is wider than the sample: read slowly, keep every cell
-    rows = [[c or None for c in row] for row in csv.reader(io.StringIO(text), delimiter=separator)]
+    text = io.StringIO(content.decode(), newline="")
+    rows = [[cell or None for cell in row] for row in csv.reader(text, delimiter=separator)]
     width = max(map(len, rows))
     names = [f"column_{i}" for i in range(width)]
     padded = [row + [None] * (width - len(row)) for row in rows]
