@@ -24,7 +24,9 @@ def test_the_lock_names_only_the_public_index():
 
 def test_the_top_level_holds_what_the_design_names():
     top = {path.relative_to(TOP).parts[0] for path in TRACKED}
-    named = "README.md DEVELOPERS.md LICENSE pyproject.toml uv.lock pipeline dashboard data_demo tests"
+    named = (
+        "README.md DEVELOPERS.md LICENSE pyproject.toml uv.lock pipeline dashboard data_demo tests"
+    )
     assert {name for name in top if not name.startswith(".")} <= set(named.split())
 
 
