@@ -5,7 +5,11 @@ import streamlit as st
 from dashboard.views import claim, homes, what_if
 
 st.set_page_config(page_title="Retrofit programme", layout="wide")
-st.html("<style>.stMainBlockContainer {padding-top: 4rem; padding-bottom: 3rem}</style>")
+st.html(
+    "<style>.stMainBlockContainer {padding-top: 4rem; padding-bottom: 3rem}"
+    " .stTable td div {max-width: none !important}"
+    " .st-key-beside :is(td, th):not(:first-child) {text-align: right !important}</style>"
+)
 st.navigation(
     [
         st.Page(homes.page, title="Which homes first", url_path="homes", default=True),

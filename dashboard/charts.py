@@ -8,8 +8,8 @@ import polars as pl
 
 from dashboard import words
 
-PALETTE = ("#0b5c8a", "#d9822b", "#2a9d7c", "#8c4a9e", "#b23a48", "#7a8b1f", "#3f4650")
-"""Own colours, apart in lightness as well as hue; each line has its own marker besides."""
+PALETTE = ("#1d74a6", "#e18700", "#871eff", "#8f9e70", "#d20f2d", "#d25aff", "#875a69")
+"""Own colours, apart for every kind of sight and plain on light and on dark (both tested)."""
 MARKERS = ("circle", "square", "diamond", "triangle-up", "x", "cross", "star")
 FAINT = "#9aa5ad"
 _HEIGHT = 430

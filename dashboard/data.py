@@ -82,7 +82,7 @@ def by_thickness(
     parts = []
     for system in systems:
         one = scenarios.with_setting(settings, "works.systems", [system])
-        text = one.model_dump_json(exclude={"budget_gbp"})
+        text = one.model_dump_json(exclude={"budget_gbp": True, "works": {"thickness_most_mm"}})
         parts.append(_by_thickness(key, text, tuple(thicknesses_mm), one, homes, run))
     return pl.concat(parts)
 

@@ -17,6 +17,10 @@ EXPECTED = (
     "**Expected** savings are what meters will likely show, after the in-use and comfort"
     " reductions of the run, and never more than the home uses now."
 )
+SAVINGS = (
+    f"{MODELLED} {EXPECTED} Lifetime CO2, cost per tonne and net present value rest on the modelled"
+    " saving."
+)
 SCORE = {
     "net_benefit": (
         "Score = net present value / cost, and net present value = bills saved + carbon value −"

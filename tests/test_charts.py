@@ -22,7 +22,7 @@ SPEND = pl.DataFrame(
 STREETS = pl.DataFrame(
     {
         "street": ["Alder Row", "Elm & <b>Oak</b> Way", "Fern Lane"],
-        **dict.fromkeys(programme.SUMMED, [3.0, 2.0, 1.0]),
+        **{name: [3.0, 2.0, 1.0] for name in programme.SUMMED},
         "homes": [3.0, 2.0, 1.0],
         "cost_gbp": [30_000.0, 20_000.0, 9_000.0],
         "co2_saved_lifetime_t": [310.0, 180.0, 90.0],
@@ -139,8 +139,16 @@ def _lab(colour: str, sight: np.ndarray) -> np.ndarray:
 def test_colours_stay_apart_for_every_kind_of_sight(kind: str) -> None:
     seen = [_lab(colour, SIGHT[kind]) for colour in charts.PALETTE]
     apart = [float(np.linalg.norm(a - b)) for a, b in itertools.combinations(seen, 2)]
-    assert min(apart) > 10.0
+    assert min(apart) > 20.0
     assert len(set(charts.MARKERS)) == len(charts.PALETTE)
+
+
+@pytest.mark.parametrize("ground", [1.0, 0.01], ids=["light", "dark"])
+def test_colours_stand_out_from_light_and_dark_pages(ground: float) -> None:
+    for colour in charts.PALETTE:
+        luminance = ((_lab(colour, SIGHT["full"])[0] + 16.0) / 116.0) ** 3
+        darker, lighter = sorted([luminance, ground])
+        assert (lighter + 0.05) / (darker + 0.05) > 2.5
 
 
 def test_spend_adds_up_in_rank_order() -> None:

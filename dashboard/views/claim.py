@@ -34,8 +34,8 @@ def page() -> None:
     )
     wanted = _choose(run)
     open_homes, taken = tables.left_out(wanted, data.claimed(store))
-    _left_out(taken)
     _outcome()
+    _left_out(taken)
     if open_homes:
         _preview_and_freeze(run, store, open_homes)
     elif wanted:
@@ -72,10 +72,13 @@ def _choose(run: Published) -> list[str]:
 def _left_out(taken: pl.DataFrame) -> None:
     if not taken.height:
         return
-    told = [f"{home} (claim {claim})" for home, claim, _ in taken.iter_rows()]
+    told = [
+        f"{words.some(part['home_id'].to_list())} (claim {claim} of {made[:10]})"
+        for (claim, made), part in taken.group_by("claim_id", "made_at", maintain_order=True)
+    ]
     st.warning(
-        f"**Left out, claimed before:** {words.plain(words.some(told))}. A home is claimed once"
-        " for one measure."
+        f"**Left out, claimed before:** {words.plain('; '.join(told))}. A home is claimed once for"
+        " one measure."
     )
     if taken.height > 10:
         with st.expander(f"All {taken.height:,} homes left out"):
@@ -124,16 +127,12 @@ def _lines(run: Published, claim: claims.Claim) -> None:
 def _trace(claim: claims.Claim) -> None:
     account = claim.manifest["account"]
     told = {"claim_id": claim.claim_id, "measure": claim.manifest["measure"], **account}
-    st.table(
-        pl.DataFrame(
-            [
-                {"What": words.plain(name.replace("_", " ")), "Value": words.plain(value)}
-                for name, value in told.items()
-                if name not in _FOLDED
-            ]
-        ),
-        border="horizontal",
-    )
+    lines = [
+        f"{name.replace('_', ' '):<20} {value}"
+        for name, value in told.items()
+        if name not in _FOLDED
+    ]
+    st.code("\n".join(lines), language=None, wrap_lines=True)
     with st.expander("Settings, libraries and times of the run"):
         st.code(json.dumps({name: account[name] for name in _FOLDED if name in account}, indent=2),
                 language="json")  # fmt: skip

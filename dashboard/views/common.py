@@ -76,7 +76,7 @@ def three_groups(totals: dict[str, float], heading: str) -> None:
     with right.container(border=True):
         st.markdown("**Expected: what meters will likely show**")
         headlines(totals, [f"expected_{name}" for name in yearly], "Expected")
-    st.caption(f"{words.MODELLED} {words.EXPECTED} Lifetime CO2 is modelled.")
+    st.caption(words.SAVINGS)
 
 
 def columns(names: Iterable[str], pinned: Sequence[str] = ()) -> dict[str, Any]:

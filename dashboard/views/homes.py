@@ -48,14 +48,17 @@ def _controls(run: Published) -> tuple[float, list[str], list[str]]:
     left, middle, right = st.columns([1, 1.5, 1.5])
     budget = left.number_input(
         "Budget [GBP]", min_value=0.0, value=float(run.base.settings.budget_gbp),
-        step=250_000.0, format="%.0f", key="budget",
+        step=250_000.0, format="%.0f", key="budget", persist_state="session",
         help="Homes are funded from the top of the order while their cost together stays within.",
     )  # fmt: skip
     estates = middle.multiselect(
-        "Estates", tables.values(run.ranking, "estate"), key="estates", placeholder="All estates"
-    )
+        "Estates", tables.values(run.ranking, "estate"), key="estates", placeholder="All estates",
+        persist_state="session",
+    )  # fmt: skip
     known = tables.values(tables.narrowed(run.ranking, estates), "street")
-    streets = right.multiselect("Streets", known, key="streets", placeholder="All streets")
+    streets = right.multiselect(
+        "Streets", known, key="streets", placeholder="All streets", persist_state="session"
+    )
     return budget, estates, streets
 
 
@@ -110,7 +113,7 @@ def _one_home(run: Published) -> None:
     st.header("One home, step by step")
     names = dict(run.ranking.select("home_id", "address").iter_rows())
     chosen = st.selectbox(
-        "Home", list(names), key=_HOME,
+        "Home", list(names), key=_HOME, persist_state="session",
         format_func=lambda home: f"{home}, {names[home] or 'no address'}",
     )  # fmt: skip
     if chosen is None:
@@ -128,9 +131,10 @@ def _one_home(run: Published) -> None:
         f"**Cautions:** {words.plain(home['cautions'] or 'none found in the stock list')}"
     )
     _sheet(tables.sheet(steps))
+    far = explain.furthest(home, steps)
     st.caption(
         "Worked out anew from the home's stored inputs; every figure agrees with the stored one"
-        f" to {explain.furthest(home, steps):.1e} of its value."
+        f" {f'to {far:.1e} of its value' if far else 'exactly'}."
     )
     st.download_button(
         "Download this calculation", csv_bytes(tables.sheet(steps)), f"{chosen}.csv", "text/csv",

@@ -42,38 +42,50 @@ def _controls(run: Published) -> tuple[Settings | None, list[float]]:
     base, names = run.base.settings, data.labels(run)
     offered = base.works.systems or tuple(names)
     systems = st.multiselect(
-        "Insulants", list(names), list(offered), format_func=names.__getitem__, key="systems"
-    )
-    places = st.columns(4)
-    low, high = places[0].slider(
-        "Thicknesses drawn [mm]", 20, 200, (20, 200), 10, key="drawn",
+        "Insulants", list(names), list(offered), format_func=names.__getitem__, key="systems",
+        persist_state="session",
+    )  # fmt: skip
+    boards, prices, year, money = st.columns(4)
+    low, high = boards.slider(
+        "Thicknesses drawn [mm]", 20, 200, (20, 200), 10, key="drawn", persist_state="session",
         help="The curves only; what may be chosen is limited below.",
     )  # fmt: skip
     wanted: dict[str, Any] = {
-        "works.thickness_most_mm": places[0].slider(
-            "Thickest board allowed [mm]", 20.0, 200.0, float(base.works.thickness_most_mm), 10.0,
-            format="%.0f", key="thickest",
+        "works.thickness_most_mm": _slider(
+            boards, "Thickest board allowed [mm]", (20.0, 200.0), base.works.thickness_most_mm,
+            step=10.0, format="%.0f", key="thickest", help="Limits what may be chosen for a home.",
         ),
-        **_prices(run, places[1]),
-        "climate.temperature_shift_c": places[2].slider(
-            "Warmer or colder year [degC]", -3.0, 3.0, base.climate.temperature_shift_c, 0.25,
-            format="%+.2f", key="shift", help="Added to every month's outside temperature.",
+        **_prices(run, prices),
+        "climate.temperature_shift_c": _slider(
+            year, "Warmer or colder year [degC]", (-3.0, 3.0), base.climate.temperature_shift_c,
+            step=0.25, format="%+.2f", key="shift",
+            help="Added to every month's outside temperature.",
         ),
-        "works.target_u_w_m2k": places[2].slider(
-            "Wall U-value to reach [W/m2K]", 0.15, 0.70, base.works.target_u_w_m2k, 0.01,
-            key="target", help="A home is ranked only where an option reaches this or less.",
+        "works.target_u_w_m2k": _slider(
+            year, "Wall U-value to reach [W/m2K]", (0.15, 0.7), base.works.target_u_w_m2k,
+            step=0.01, format="%.2f", key="target",
+            help="A home is ranked only where an option reaches this or less.",
         ),
-        "budget_gbp": places[3].number_input(
+        "budget_gbp": money.number_input(
             "Budget [GBP]", 1.0, None, float(base.budget_gbp), 250_000.0, format="%.0f",
-            key="what_if_budget",
+            key="what_if_budget", persist_state="session",
         ),
     }  # fmt: skip
-    places[3].button("Back to the run's settings", on_click=_reset, width="stretch")
+    money.button("Back to the run's settings", on_click=_reset, width="stretch")
     if not systems:
         return None, []
     if set(systems) != set(offered):
         wanted["works.systems"] = systems
     return _changed(run, wanted), [float(mm) for mm in range(low, high + 1, 10)]
+
+
+def _slider(
+    place: Any, label: str, ends: tuple[float, float], now: float, **rest: Any
+) -> float:  # fmt: skip
+    """A slider that also reaches the run's own setting where that lies outside the usual ends."""
+    low, high = min(ends[0], now), max(ends[1], now)
+    value: float = place.slider(label, low, high, now, persist_state="session", **rest)
+    return value
 
 
 def _prices(run: Published, place: Any) -> dict[str, Any]:
@@ -82,7 +94,7 @@ def _prices(run: Published, place: Any) -> dict[str, Any]:
                         ("electricity", "Electricity price [p/kWh]")):  # fmt: skip
         now = appraisal.unit_rate(run.base.reference, run.base.settings, fuel)
         value = place.number_input(
-            label, 0.01, 200.0, now.value, 0.5, format="%.2f", key=fuel,
+            label, 0.01, 200.0, now.value, 0.5, format="%.2f", key=fuel, persist_state="session",
             help="Unit rate; standing charges are not saved. The run's price:"
             f" {words.plain(now.source)} ({now.checked}).",
         )  # fmt: skip
@@ -137,24 +149,21 @@ def _moves(run: Published, settings: Settings, ranking: pl.DataFrame) -> None:
         other.metric("Homes leaving", f"{len(lost):,}")
         _named("Entering", ranking, gained)
         _named("Leaving", run.ranking, lost)
-    st.caption(f"{words.MODELLED} {words.EXPECTED}")
+    st.caption(words.SAVINGS)
 
 
 def _beside(beside: pl.DataFrame) -> None:
     rows = [
         {
-            "What": words.title(row["name"]),
+            "What": words.plain(words.title(row["name"])),
             "The run": words.figure(row["name"], row["before"]),
             "What if": words.figure(row["name"], row["after"]),
             "Difference": words.figure(row["name"], row["difference"], sign=True),
         }
         for row in beside.iter_rows(named=True)
     ]
-    right = st.column_config.TextColumn(alignment="right")
-    st.dataframe(
-        rows, hide_index=True, height="content", key="beside",
-        column_config=dict.fromkeys(("The run", "What if", "Difference"), right),
-    )  # fmt: skip
+    with st.container(key="beside"):
+        st.table(pl.DataFrame(rows), border="horizontal", hide_index=True)
 
 
 def _named(what: str, ranking: pl.DataFrame, homes: list[str]) -> None:
