@@ -1,7 +1,6 @@
 """`programme ...`: parses, calls, prints. No arithmetic here."""
 
 import os
-import subprocess
 import sys
 import tempfile
 import traceback
@@ -256,7 +255,7 @@ def dashboard(
     }
     options = [f"--{name}={value}" for name, value in flags.items()]
     command = [sys.executable, "-m", "streamlit", "run", page, *options, "--", str(store.resolve())]
-    raise SystemExit(subprocess.call(command, env={**os.environ, "PYTHONWARNINGS": "ignore"}))
+    os.execve(command[0], command, {**os.environ, "PYTHONWARNINGS": "ignore"})
 
 
 @contextmanager

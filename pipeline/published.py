@@ -43,3 +43,9 @@ def open_run(path: Path) -> Published:
     settings = build(account["settings"], f"settings stored in {path.name}")
     base = assess.basis(tables, settings, rates.from_table(book, account["rate_book"]))
     return Published(account, ranking, quarantine, base)
+
+
+def table(path: Path, name: str) -> pl.DataFrame:
+    """One table of a published store, such as faults, mended, overrides or corrections."""
+    with Store(path) as store:
+        return store.table(name)

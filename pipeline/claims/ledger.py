@@ -41,7 +41,7 @@ class Ledger:
             self._connection = duckdb.connect(str(path), read_only=read_only, config=config)
             if not read_only:
                 self._connection.execute(_SCHEMA)
-        except duckdb.IOException as fault:
+        except (duckdb.IOException, duckdb.ConnectionException) as fault:
             raise ClaimError(
                 f"The ledger {path.name} cannot be opened ({str(fault).splitlines()[0]}). If"
                 " somebody else is claiming, wait for them and try again."

@@ -65,7 +65,9 @@ def by_thickness(
     """
     if min(thicknesses_mm) <= 0 or max(thicknesses_mm) > 500:
         raise SettingsError("thickness_mm must lie above 0 and not above 500 mm.")
-    members = assess.prepare(ranking.drop(assess.ADDED, strict=False), base)
+    bare = ranking.drop(assess.ADDED, strict=False)
+    today = homes.with_energy_today(bare, base.reference, base.settings)
+    members = assess.prepare(today, base)
     members = members.filter(pl.col("excluded").is_null())
     systems = catalogue.systems_table(base.reference, base.settings)
     grid = systems.join(pl.DataFrame({"thickness_mm": thicknesses_mm}), how="cross")

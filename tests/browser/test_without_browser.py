@@ -15,6 +15,7 @@ from pipeline import claims, explain, programme, scenarios
 from pipeline.published import Published, open_run
 from pipeline.run import run
 from pipeline.settings import Settings
+from pipeline.stock import Inputs
 from tests.conftest import DEMO_STOCK, stock_text
 
 PATIENCE_S = 60
@@ -130,7 +131,7 @@ def test_own_rates_bring_no_note_on_invented_data(
     stock = tmp_path / "stock.csv"
     stock.write_text(stock_text())
     settings = Settings.model_validate({"cost": {"rate_book": str(book)}})
-    run(stock, tmp_path / "own.duckdb", tmp_path, settings)
+    run(Inputs(stock), tmp_path / "own.duckdb", tmp_path, settings)
     page = sound(opened(homes_page, tmp_path / "own.duckdb"))
     assert [element.value for element in page.warning] == [explain.CAUTION]
 
