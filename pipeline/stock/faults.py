@@ -96,12 +96,16 @@ def _refuse_if_most_fail(cases: pl.DataFrame, rows: int) -> None:
 
 
 def _with_text(cases: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
-    """Add the raw text of the cell at fault."""
-    held = [c for c in cells.columns if c not in ("source_row", EXTRA)]
-    at_fault = cells.join(cases.select("source_row").unique(), on="source_row", how="semi")
-    long = at_fault.unpivot(held, index="source_row", variable_name="column", value_name="text")
-    long = long.with_columns(pl.col("text").str.strip_chars())
-    return cases.join(long, on=["source_row", "column"], how="left", maintain_order="left")
+    """Add the raw text of the cell at fault, a column at a time; the order is kept."""
+    numbered = cases.with_row_index("_order")
+    parts = []
+    for (column,), part in numbered.group_by("column"):
+        is_cell = column in cells.columns and column != "source_row"
+        held = pl.col(str(column)).str.strip_chars() if is_cell else pl.lit(None, pl.String)
+        text = cells.select("source_row", held.alias("text"))
+        parts.append(part.join(text, on="source_row", how="left"))
+    empty = numbered.clear().with_columns(text=pl.lit(None, pl.String))
+    return pl.concat([empty, *parts]).sort("_order").drop("_order")
 
 
 def _sentence() -> pl.Expr:
