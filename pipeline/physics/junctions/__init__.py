@@ -19,8 +19,8 @@ and one length for both. The conventions follow from that.
   floor or window board, 0.10 under a ceiling or lintel, 0.04 outside, in m2K/W.
 - f_rsi is the lowest temperature factor of an inside surface other than the frame's, solved again
   with 0.25 m2K/W inside, as BS EN ISO 13788 takes for mould (memory). f_rsi_heat is the lowest
-  factor at the resistances of psi, and higher. National practice sets the limit of 0.75 (BRE IP 1/06)
-  against the latter (memory); f_rsi against 0.75 is the stricter question.
+  factor at the resistances of psi, and higher. National practice holds the limit of 0.75 (BRE
+  IP 1/06) against the latter (memory); f_rsi against 0.75 is the stricter question.
 - Left out: metal base rails, beads and sills, wall ties, moving air in a cavity, a suspended
   ground floor, damp masonry. The first three and the last add loss, before or after works.
 """
