@@ -21,7 +21,7 @@ VERDICTS = ("none", "dries", "accumulates")
 _WALL = ["build_up", "system", "thickness_mm"]
 _PLACE = ["build_up", "region_id", "humidity_class"]
 _BATCH = 2048
-_ANSWERS = {
+ANSWERS = {
     "moisture_verdict": pl.String,
     "moisture_peak_kg_m2": pl.Float64,
     "moisture_dry_month": pl.String,
@@ -97,7 +97,7 @@ def cases(
     """
     if not keys.height:
         return keys.select(KEYS).with_columns(
-            pl.lit(None, dtype).alias(name) for name, dtype in _ANSWERS.items()
+            pl.lit(None, dtype).alias(name) for name, dtype in ANSWERS.items()
         )
     bare = keys.select(
         "build_up",

@@ -295,7 +295,7 @@ def moisture_year(
     pressure[..., 0] = np.minimum(pressure[..., 0], climate.vapour_inside)
     pressure[..., -1] = np.minimum(pressure[..., -1], climate.vapour_outside)
     condenses = condensing(depth, pressure)
-    start, periods = _start(condenses), pressure.shape[1]
+    start, periods = first_period(condenses), pressure.shape[1]
     order = (start[:, None] + np.arange(periods)) % periods
     straight = (pressure[..., 0] - pressure[..., -1]) * climate.seconds / depth[:, -1:]
     passing = np.take_along_axis(surfaces.permeability * straight, order, axis=1)
@@ -328,7 +328,7 @@ def condensing(depth: Floats, pressure: Floats) -> Flags:
     return np.asarray(((straight > pressure) & inner).any(axis=2))
 
 
-def _start(condenses: Flags) -> Integers:
+def first_period(condenses: Flags) -> Integers:
     """Condensing period after the longest run without condensation; the first of equals."""
     cases, periods = condenses.shape
     run, before = np.zeros(cases, dtype=int), np.zeros(condenses.shape, dtype=int)
