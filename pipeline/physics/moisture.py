@@ -5,6 +5,7 @@ Interfaces run from the inside surface (0) to the outside surface (the last).
 
 The method covers diffusion alone. It does not cover rain penetration, ground moisture, moisture
 trapped at works, air leaking through gaps, capillary flow or storage; a designer decides.
+Clauses of the standard are cited from memory: its text could not be read.
 """
 
 from dataclasses import dataclass
@@ -184,7 +185,8 @@ def through_period(
     amount, depth, pressure [case, interface], as `vapour_flows` has them; seconds [case]. A wet
     interface stays at saturation until it is dry; at that moment the period is split and the rest
     goes on with the interface free, so vapour in less vapour out is the gain exactly.
-    Source: BS EN ISO 13788:2012, 6.4, with the split in place of cutting a negative amount at 0.
+    Source: BS EN ISO 13788:2012, 6.4. The split is ours: setting an amount below 0 to 0 when the
+    month ends, as monthly tables do, would lose the balance.
     """
     amount = amount.copy()
     entered, left = np.zeros(len(amount)), np.zeros(len(amount))
