@@ -670,7 +670,7 @@ def test_what_is_not_in_the_tables_is_refused(
 
 
 def test_a_few_thousand_cases_take_about_a_second() -> None:
-    """5,000 cases of up to 45 strips, over a third condensing; 3 s leaves room for a slow or busy machine."""
+    """5,000 cases of up to 45 strips, over a third condensing; 3 s allows for a busy machine."""
     r, sd, conditions = many(5000, 5, seed=11)
     r[:, 0] += 2.0
     r, sd, _ = moisture.strips(r, sd, 0.25)
