@@ -670,11 +670,11 @@ def test_what_is_not_in_the_tables_is_refused(
 
 
 def test_a_few_thousand_cases_take_about_a_second() -> None:
-    """5,000 cases of up to 45 strips, over a third condensing; 3 s allows for a busy machine."""
+    """5,000 cases of up to 45 strips, over a third condensing; under 3 s of processor time."""
     r, sd, conditions = many(5000, 5, seed=11)
     r[:, 0] += 2.0
     r, sd, _ = moisture.strips(r, sd, 0.25)
-    begun = time.perf_counter()
+    begun = time.process_time()
     result = moisture.moisture_year(r, sd, conditions, SURFACES)
-    assert time.perf_counter() - begun < 3.0
+    assert time.process_time() - begun < 3.0
     assert (result.peak > 0.0).mean() > 0.33
