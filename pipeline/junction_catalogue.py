@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 from rich.progress import track
-from scipy.interpolate import RectBivariateSpline  # type: ignore[import-untyped]
+from scipy.interpolate import RectBivariateSpline
 
 from pipeline import reference
 from pipeline.errors import ReferenceTableError

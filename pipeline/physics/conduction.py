@@ -19,9 +19,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse  # type: ignore[import-untyped]
-from scipy.sparse.csgraph import connected_components  # type: ignore[import-untyped]
-from scipy.sparse.linalg import splu  # type: ignore[import-untyped]
+from scipy import sparse
+from scipy.sparse.csgraph import connected_components
+from scipy.sparse.linalg import splu
 
 from pipeline.physics import Floats
 
