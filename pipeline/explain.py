@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from pipeline import junction_catalogue, junction_effects
 from pipeline.assess import Basis
 from pipeline.homes import ELEMENTS
 from pipeline.physics import degree_days, dwelling, wall
@@ -139,6 +140,7 @@ def _after(home: dict[str, Any], base: Basis) -> list[Step]:
     fall = dwelling.heat_loss_reduction(
         home["u_existing_w_m2k"], after, home["treated_wall_area_m2"]
     )
+    junctions, gained = _junctions(home, base)
     mark = f"({spec['checked']})"
     return [
         Step(part, f"Resistance of {spec['label']}", "R = d/λ",
@@ -149,11 +151,39 @@ def _after(home: dict[str, Any], base: Basis) -> list[Step]:
         Step(part, "U of the wall after", "U' = 1/(1/U + R + R_finish) + ΔU",
              f"1/(1/{show(home['u_existing_w_m2k'])} + {show(resistance)} + {show(finish)})"
              f" + {show(fixings)}", after, "W/m2K", "BS EN ISO 6946:2017", "u_after_w_m2k"),
-        Step(part, "Fall of the heat transfer coefficient", "ΔH = (U - U') A",
+        Step(part, "Fall through the plane wall", "(U - U') A",
              f"({show(home['u_existing_w_m2k'])} - {show(after)})"
              f" x {show(home['treated_wall_area_m2'])}", fall, "W/K", "BS EN ISO 13789",
+             "plane_heat_loss_reduction_w_k"),
+        *junctions,
+        Step(part, "Fall of the heat transfer coefficient", "ΔH = (U - U') A + Σ(ψ - ψ') L",
+             f"{show(fall)} + {show(gained)}", fall + gained, "W/K", "BS EN ISO 13789",
              "heat_loss_reduction_w_k"),
     ]  # fmt: skip
+
+
+def _junctions(home: dict[str, Any], base: Basis) -> tuple[list[Step], float]:
+    """Each junction's part of the fall, and their sum; nothing where the table has no such wall."""
+    row = junction_effects.with_wall(pl.DataFrame([home]), base.reference)
+    wall_name, spec = row["junction_wall"][0], base.reference.table("insulation_systems")
+    if wall_name is None:
+        return [], 0.0
+    lam = spec.filter(pl.col("system") == home["system"])["lambda_design_w_mk"].to_numpy()
+    table, thickness = junction_catalogue.load(), np.array([home["thickness_mm"]])
+    steps, total = [], 0.0
+    for name, variant in base.built.items():
+        length = home[f"{name}_length_m"]
+        before = table.before[wall_name, name][0]
+        after = float(table.after(wall_name, name, variant, thickness, lam)[0][0])
+        total += (before - after) * length
+        if length > 0.0:
+            steps.append(
+                Step("The wall after works", f"At the {name}, {variant.replace('_', ' ')}",
+                     "(ψ - ψ') L", f"({show(before)} - {show(after)}) x {show(length)}",
+                     (before - after) * length, "W/K",
+                     f"BS EN ISO 10211, own table, wall {wall_name}")
+            )  # fmt: skip
+    return steps, total
 
 
 def _fuel_worth(home: dict[str, Any], base: Basis) -> dict[str, Any]:

@@ -88,6 +88,7 @@ def describe(stock: pl.DataFrame, reference: Reference, settings: Settings) -> p
         .pipe(_age, reference)
         .pipe(_fill_unknown)
         .pipe(_geometry, reference)
+        .pipe(_junction_lengths, reference)
         .pipe(_wall_u, reference)
         .pipe(_element_u, reference)
         .pipe(_gains, reference)
@@ -173,8 +174,9 @@ def _geometry(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
         "dwelling", pl.col("band").alias("age_band"), "slope_m2_per_m2", "intercept_m2"
     )
     shares = reference.table("exposed_perimeter_share").select(
-        pl.col("property_type").alias("dwelling"), "built_form", "share"
-    )
+        pl.col("property_type").alias("dwelling"), "built_form", "share", "corners",
+        "neighbour_edges",
+    )  # fmt: skip
     is_flat = pl.col("property_type").is_in(_FLATS)
     frame = (
         frame.with_columns(
@@ -207,6 +209,38 @@ def _geometry(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     ).with_columns(
         treated_wall_area_m2=pl.col("wall_area_m2") * pl.col("treatable_share"),
         untreated_wall_area_m2=pl.col("wall_area_m2") * (1.0 - pl.col("treatable_share")),
+    )
+
+
+def _junction_lengths(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
+    """Lengths of the treated wall's junctions [m]: the list's, else from form and openings."""
+    c = reference.constant
+    windows = pl.col("window_area_m2") * (1.0 / (c("window_width") * c("window_height")))
+    doors = pl.col("door_area_m2") * (1.0 / c("door_area"))
+    height = pl.col("storeys") * c("storey_height")
+    side = (pl.col("floor_area_m2") / pl.col("storeys")).sqrt()
+    estimates = {
+        "jamb": 2.0 * (c("window_height") * windows + c("door_height") * doors),
+        "head": c("window_width") * windows + c("door_width") * doors,
+        "sill": c("window_width") * windows,
+        "base": pl.when(pl.col("ground_area_m2") > 0.0).then("exposed_perimeter_m").otherwise(0.0),
+        "eaves": pl.when(pl.col("roof_area_m2") > 0.0).then(2.0 * side).otherwise(0.0),
+        "neighbour": pl.col("neighbour_edges") * height,
+        "corner": pl.col("corners") * height,
+    }
+    given = [pl.col(f"{name}_length_m").is_not_null() for name in estimates]
+    return frame.with_columns(
+        *(
+            pl.coalesce(f"{name}_length_m", length * pl.col("treatable_share")).alias(
+                f"{name}_length_m"
+            )
+            for name, length in estimates.items()
+        ),
+        junction_lengths_source=pl.when(pl.all_horizontal(given))
+        .then(pl.lit(STOCK_LIST))
+        .when(pl.any_horizontal(given))
+        .then(pl.lit("stock list in part, else estimated from form, storeys and openings"))
+        .otherwise(pl.lit("estimated from form, storeys and openings")),
     )
 
 
@@ -422,7 +456,16 @@ def _grades(frame: pl.DataFrame, settings: Settings) -> pl.DataFrame:
         for name, (_, _, word) in GRADED.items()
     ]
     helpers = [c for c in frame.columns if c.endswith(("_known", "__from"))]
-    helpers += ["dwelling", "share", "slope_m2_per_m2", "intercept_m2", "construction", "edition"]
+    helpers += [
+        "corners",
+        "neighbour_edges",
+        "dwelling",
+        "share",
+        "slope_m2_per_m2",
+        "intercept_m2",
+        "construction",
+        "edition",
+    ]
     helpers += ["insulation", "u_nation", "u_england", "edition_england", "default_thickness_mm"]
     helpers += ["roof_u_unknown", "u_glazing", "solar_transmittance", "ground_floor_insulation_mm"]
     return frame.with_columns(

@@ -72,6 +72,15 @@ class Appraisal(_Group):
     carbon_value: Literal["low", "central", "high"] = "central"
 
 
+class Details(_Group):
+    """How the junctions are built; the defaults are the poorer of the usual details."""
+
+    reveal: Literal["bare", "reveal_20", "reveal_30"] = "reveal_20"
+    base: Literal["stopped_at_dpc", "carried_below"] = "stopped_at_dpc"
+    eaves: Literal["not_joined", "joined"] = "not_joined"
+    neighbour: Literal["ended", "continued"] = "ended"
+
+
 class Works(_Group):
     """What may be chosen. Heights and classes follow local law: check with the authority.
 
@@ -84,6 +93,7 @@ class Works(_Group):
     systems: tuple[str, ...] = ()
     thickness_most_mm: Positive = 150.0
     least_heat_kwh_per_year: Positive = 100.0
+    humidity_class: Annotated[int, Field(ge=1, le=4)] = 3
 
 
 class Settings(_Group):
@@ -96,6 +106,7 @@ class Settings(_Group):
     cost: Cost = Cost()
     appraisal: Appraisal = Appraisal()
     works: Works = Works()
+    details: Details = Details()
     budget_gbp: Positive = 10_000_000.0
 
 

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 import polars as pl
 import pytest
-from second_solver import coupling
+from tests.second_solver import coupling
 
 from pipeline import junction_catalogue as catalogue
 from pipeline import reference
