@@ -154,7 +154,9 @@ def _best(
     )
     area = column["treated_wall_area_m2"]
     plane = dwelling.heat_loss_reduction(column["u_existing_w_m2k"], after, area)
-    reduction = plane + junction_effects.lengths(homes) @ psi_saved
+    reduction = plane + np.minimum(
+        junction_effects.lengths(homes) @ psi_saved, column["bridging_heat_loss_w_k"]
+    )
     heat_loss = column["heat_loss_before_w_k"] - reduction
     days = stock_homes.seasonal(base.year, homes, np.asarray(heat_loss))
     saved = column["heat_before_kwh_per_year"] - degree_days.heat_demand(heat_loss, days)
@@ -171,6 +173,7 @@ def _best(
 _HOME_NUMBERS = (
     "u_existing_w_m2k",
     "treated_wall_area_m2",
+    "bridging_heat_loss_w_k",
     "heat_loss_before_w_k",
     "heat_before_kwh_per_year",
     "access_gbp_m2",

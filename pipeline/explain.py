@@ -156,7 +156,10 @@ def _after(home: dict[str, Any], base: Basis) -> list[Step]:
              f" x {show(home['treated_wall_area_m2'])}", fall, "W/K", "BS EN ISO 13789",
              "plane_heat_loss_reduction_w_k"),
         *junctions,
-        Step(part, "Fall of the heat transfer coefficient", "ΔH = (U - U') A + Σ(ψ - ψ') L",
+        Step(part, "At all junctions, not above the bridging loss today",
+             "min(Σ(ψ - ψ') L, y ΣA)", f"min(sum above, {show(home['bridging_heat_loss_w_k'])})",
+             gained, "W/K", "BS EN ISO 10211; cap own rule", "junction_heat_loss_reduction_w_k"),
+        Step(part, "Fall of the heat transfer coefficient", "ΔH = (U - U') A + junctions",
              f"{show(fall)} + {show(gained)}", fall + gained, "W/K", "BS EN ISO 13789",
              "heat_loss_reduction_w_k"),
     ]  # fmt: skip
@@ -183,7 +186,7 @@ def _junctions(home: dict[str, Any], base: Basis) -> tuple[list[Step], float]:
                      (before - after) * length, "W/K",
                      f"BS EN ISO 10211, own table, wall {wall_name}")
             )  # fmt: skip
-    return steps, total
+    return steps, min(total, home["bridging_heat_loss_w_k"])
 
 
 def _fuel_worth(home: dict[str, Any], base: Basis) -> dict[str, Any]:

@@ -383,15 +383,17 @@ def _heat_loss(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     """Heat transfer coefficient: elements, bridging and ventilation, or the measured one."""
     fabric = sum((pl.col(u) * pl.col(area) for u, area in ELEMENTS), start=pl.lit(0.0))
     exposed = sum((pl.col(area) for _, area in ELEMENTS), start=pl.lit(0.0))
+    bridging = pl.col("bridging_y_w_m2k") * exposed
     computed = (
         fabric
-        + pl.col("bridging_y_w_m2k") * exposed
+        + bridging
         + reference.constant("air_heat_capacity")
         * pl.col("air_changes_per_hour")
         * pl.col("volume_m3")
     )
     measured = pl.col("measured_htc_w_k")
     return frame.with_columns(
+        bridging_heat_loss_w_k=bridging,
         heat_loss_before_w_k=pl.coalesce(measured, computed),
         heat_loss_source=pl.when(measured.is_not_null())
         .then(pl.lit("measured, stock list"))

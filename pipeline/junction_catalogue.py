@@ -81,7 +81,7 @@ def walls() -> dict[str, Wall]:
 def wall_of(tables: Reference) -> pl.Expr:
     """The wall of the table that stands for a home's, from wall_construction and thickness.
 
-    Null where none does: cob and timber frame have no row.
+    Null where none does: cob and timber frame have no row, nor a wall insulated on a face already.
     """
     table = tables.table("junction_dimensions").filter(pl.col("name") == "thick_brick_above")
     thick = pl.col("wall_thickness_mm") > table["value"][0] * 1000.0
@@ -90,8 +90,10 @@ def wall_of(tables: Reference) -> pl.Expr:
         (construction == "cavity") & (pl.col("wall_insulation") == "filled_cavity")
     )
     stone = construction.is_in(["stone_granite", "stone_sandstone"])
+    faced = pl.col("wall_insulation").is_in(["internal", "external"])
     return (
-        pl.when(filled).then(pl.lit("cavity_filled"))
+        pl.when(faced).then(pl.lit(None, pl.String))
+        .when(filled).then(pl.lit("cavity_filled"))
         .when(construction == "cavity").then(pl.lit("cavity_unfilled"))
         .when(construction == "system_built").then(pl.lit("no_fines_250"))
         .when(stone).then(pl.lit("stone_500"))

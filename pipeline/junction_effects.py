@@ -48,7 +48,8 @@ def of_own_option(homes: pl.DataFrame, built: Mapping[str, str]) -> pl.DataFrame
     """Reduction [W/K] and least temperature factor of each home with the option beside it.
 
     homes: with thickness_mm and lambda_w_mk, null where there is no option. Returns
-    junction_heat_loss_reduction_w_k (0 where the table has no such wall), f_rsi_least and
+    junction_heat_loss_reduction_w_k (0 where the table has no such wall; never more than the
+    bridging loss the home's heat loss counts, else works would save what was never lost) and
     f_rsi_<junction>, null where a junction is absent.
     """
     pairs = homes.select("thickness_mm", "lambda_w_mk")
@@ -63,7 +64,9 @@ def of_own_option(homes: pl.DataFrame, built: Mapping[str, str]) -> pl.DataFrame
     option = pair.fill_null(0).to_numpy()
     wall, length = walls(homes, found), lengths(homes)
     known = chosen & (wall >= 0)
-    reduction = np.where(known, (length * found.psi_saved[wall, :, option]).sum(axis=1), 0.0)
+    saved = (length * found.psi_saved[wall, :, option]).sum(axis=1)
+    most = homes["bridging_heat_loss_w_k"].to_numpy()
+    reduction = np.where(known, np.minimum(saved, most), 0.0)
     factor = np.where(
         known[:, None] & (length > 0.0), found.f_rsi_heat_after[wall, :, option], np.nan
     )
