@@ -43,11 +43,10 @@ def worth(reference: Reference, settings: Settings) -> Worth:
     for fuel in sorted(set(reference.table("heating_systems")["fuel"])):
         reporting = _factor(reference, fuel, f"reporting_{chosen.reporting_year}")
         price = unit_rate(reference, settings, fuel)
-        yearly = np.full(lifetime, reporting.value)
         if fuel.startswith("electricity"):
             yearly = marginal
-        elif fuel == "mains_gas":
-            yearly = np.full(lifetime, reference.constant("gas_long_run_factor"))
+        else:
+            yearly = np.full(lifetime, _factor(reference, fuel, "appraisal").value)
         rows.append(
             {
                 "fuel": fuel,

@@ -64,7 +64,7 @@ def basis(reference: Reference, settings: Settings, book: rates.RateBook) -> Bas
 def prepare(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
     """Screens, home rates and junction wall beside each home, for `choose` and `figures`."""
     return (
-        homes.pipe(screens.screen, base.settings)
+        homes.pipe(screens.screen, base.settings, base.reference)
         .pipe(rates.home_rates, base.book)
         .pipe(junction_effects.with_wall, base.reference)
     )

@@ -17,9 +17,9 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
 from pipeline import changes, claims, explain, printing, scenarios, settings
 from pipeline.errors import ProgrammeError
-from pipeline.exports import csv_bytes, write_whole
+from pipeline.exports import csv_bytes, make_folder, write_whole
 from pipeline.printing import complaints, console
-from pipeline.published import open_run
+from pipeline.published import open_run, table
 from pipeline.run import run
 from pipeline.scenarios import picture
 from pipeline.stock import Inputs, headings, reading
@@ -52,8 +52,8 @@ def main() -> None:
         with tempfile.NamedTemporaryFile("w", suffix=".log", delete=False) as file:
             traceback.print_exc(file=file)
         complaints.print(
-            f"[bold red]Stopped by a fault of the tool itself.[/] Nothing was published. Send"
-            f" {escape(file.name)} to its developers.",
+            "[bold red]Stopped by a fault of the tool itself.[/] Stores published before are whole."
+            f" Send {escape(file.name)} to its developers.",
             highlight=False,
         )
         raise SystemExit(1) from None
@@ -106,7 +106,7 @@ def demo(
         " too.[/]"
     )
     printing.show_run(result)
-    console.print(f"Files: {out}/ranking.csv, quarantine.csv, run.json")
+    console.print(f"Files: {out}/ranking.csv, quarantine.xlsx, run.json")
     first = result.ranking["home_id"][0]
     console.print("Next:", highlight=False)
     for words in (
@@ -155,7 +155,7 @@ def changes_command(
 
     Example: programme changes march.duckdb june.duckdb --out changes.csv
     """
-    found = changes.compare(open_run(before).ranking, open_run(after).ranking)
+    found = changes.compare(*(table(path, "ranking") for path in (before, after)))
     printing.show_changes(found)
     if out:
         write_whole(out, csv_bytes(found))
@@ -193,10 +193,10 @@ def whatif(
     budget_gbp=2000000:10000000:1000000.
     """
     name, values = scenarios.parse_sweep(sweep)
+    make_folder(out)
     published = open_run(store)
     with _progress() as progress:
         table = scenarios.sweep(published.ranking, published.base, name, values, progress)
-    out.mkdir(parents=True, exist_ok=True)
     note = f"run {published.account['run_id']}, rates: {published.account['rate_book_source']}"
     write_whole(out / "whatif.csv", csv_bytes(table))
     write_whole(out / "whatif.png", picture.draw(table, name, note))
@@ -222,12 +222,11 @@ def claim(
     if (homes is None) == (again is None):
         raise ProgrammeError("Name the homes with --homes, or one earlier claim with --again.")
     if again:
-        made = claims.reissue(store, again, out)
+        printing.show_claim(again, claims.reissue(store, again, out))
     else:
         made = claims.export(store, claims.read_home_list(homes or ""), out)
-    printing.show_claim(made.claim_id, made.totals)
+        printing.show_claim(made.claim_id, made.totals)
     console.print(f"Files: {out}/claim.csv, claim.xlsx, claim.json")
-    console.print(f"[dim]{explain.CAUTION}[/]")
 
 
 @app.command()

@@ -189,6 +189,11 @@ def _junctions(home: dict[str, Any], base: Basis) -> tuple[list[Step], float]:
     return steps, min(total, home["bridging_heat_loss_w_k"])
 
 
+def _cited(rows: pl.DataFrame) -> str:
+    """Source and mark of one reference row."""
+    return f"{rows['source'][0]} ({rows['checked'][0]})"
+
+
 def _fuel_worth(home: dict[str, Any], base: Basis) -> dict[str, Any]:
     return base.worth.by_fuel.filter(pl.col("fuel") == home["fuel"]).to_dicts()[0]
 
@@ -220,17 +225,19 @@ def _savings(home: dict[str, Any], base: Basis) -> list[Step]:
         )
         now = metered
     factor, price = worth["reporting_kg_per_kwh"], worth["price_gbp_per_kwh"]
-    reporting = f"DESNZ conversion factors {base.settings.appraisal.reporting_year}"
+    boilers = base.reference.table("heating_systems").filter(pl.col("heating") == home["heating"])
     return [
         Step(part, "Heat saved, modelled", "Q - Q'",
              f"{show(home['heat_before_kwh_per_year'])} - {show(after)}", heat, "kWh/year",
              "standard conditions", "heat_saved_kwh_per_year"),
         Step(part, "Fuel saved, modelled", "F = ΔQ/η", f"{show(heat)} / {home['efficiency']:g}",
-             fuel, "kWh/year", "SAP 10.2 Table 4b (memory)", "fuel_saved_kwh_per_year"),
+             fuel, "kWh/year", _cited(boilers), "fuel_saved_kwh_per_year"),
         Step(part, "CO2 saved, modelled", "F f", f"{show(fuel)} x {factor:g}", fuel * factor,
-             "kgCO2e/year", reporting, "co2_saved_kg_per_year"),
+             "kgCO2e/year", f"{worth['reporting_source']} ({worth['reporting_checked']})",
+             "co2_saved_kg_per_year"),
         Step(part, "Bill saved, modelled", "F p", f"{show(fuel)} x {price:g}", fuel * price,
-             "GBP/year", f"unit rate, {base.settings.prices.period}", "bill_saved_gbp_per_year"),
+             "GBP/year", f"{worth['price_source']} ({worth['price_checked']})",
+             "bill_saved_gbp_per_year"),
         Step(part, "Fuel saved, expected", formula, working, min(expected, now), "kWh/year",
              f"{chosen.in_use_basis}; {chosen.comfort_basis}", "expected_fuel_saved_kwh_per_year"),
     ]  # fmt: skip
@@ -243,7 +250,7 @@ def _money(home: dict[str, Any], base: Basis) -> list[Step]:
     more = book.rate("system_per_10mm", home["system"])
     works = area * (fixed + more * thickness / 10.0 + home["access_gbp_m2"]) + home["enabling_gbp"]
     price = (works * terms.uplift + terms.on_costs_gbp) * terms.vat
-    source = f"rate book {book.name}: {book.table['source'][0]}"
+    source = f"rate book {book.name}: {book.source('system_fixed', home['system'])}"
     return [
         Step(part, "Works", "A (r_0 + r_1 d/10 + access) + enabling",
              f"{show(area)} x ({fixed:g} + {more:g} x {thickness:g}/10"
@@ -251,7 +258,7 @@ def _money(home: dict[str, Any], base: Basis) -> list[Step]:
              "works_gbp"),
         Step(part, "Price", "(works x prelims and contingency + on-costs) x VAT",
              f"({show(works)} x {show(terms.uplift)} + {terms.on_costs_gbp:g}) x {terms.vat:g}",
-             price, "GBP", f"{source}; VAT: HMRC Notice 708/6", "cost_gbp"),
+             price, "GBP", f"{source}; VAT: {book.source(terms.vat_item)}", "cost_gbp"),
     ]  # fmt: skip
 
 
@@ -264,7 +271,8 @@ def _lifetime(home: dict[str, Any], base: Basis) -> list[Step]:
     return [
         Step(part, "Lifetime CO2 saved", "F Σf_y",
              f"{show(fuel)} x {show(worth['lifetime_t_per_kwh'])}, {years} years", tonnes,
-             "tCO2e", "DESNZ long-run marginal factors; last year held", "co2_saved_lifetime_t"),
+             "tCO2e", "appraisal factors: DESNZ long-run marginal for electricity, last year held;"
+             " table fuel_factors for other fuels", "co2_saved_lifetime_t"),
         Step(part, "Cost per lifetime tonne", "cost / tonnes", f"{show(cost)} / {show(tonnes)}",
              cost / tonnes, "GBP/tCO2e", "own definition: bills not deducted",
              "cost_per_lifetime_tonne_gbp"),
@@ -276,5 +284,6 @@ def _lifetime(home: dict[str, Any], base: Basis) -> list[Step]:
              "DESNZ carbon values, 2025 prices", "carbon_value_pv_gbp"),
         Step(part, "Net present value", "bills + carbon - cost",
              f"{show(bills)} + {show(carbon)} - {show(cost)}", bills + carbon - cost, "GBP",
-             "HM Treasury Green Book", "net_present_value_gbp"),
+             "own definition: retail bills and carbon value, Green Book discount rates",
+             "net_present_value_gbp"),
     ]  # fmt: skip

@@ -12,12 +12,11 @@ import polars as pl
 from pipeline.physics import Floats, degree_days, dwelling, wall
 from pipeline.reference import BANDS, DAYS_IN_MONTH, Reference
 from pipeline.settings import Climate, Settings
+from pipeline.stock.rules import COMMON_STOREYS
 
 _FLATS = ("flat", "maisonette")
 _UNKNOWN = {"built_form": "mid_terrace", "floor_position": "mid", "wall_insulation": "none"}
 _UNKNOWN |= {"glazing": "double_2002", "heating": "gas_condensing_boiler"}
-_STOREYS = {"house": 2.0, "bungalow": 1.0, "flat": 1.0, "maisonette": 2.0}
-_STONES = ("stone_granite", "stone_sandstone")
 STOCK_LIST = "stock list"
 
 
@@ -153,6 +152,15 @@ def _age(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     return frame.with_columns(age_band=pl.coalesce(given, *rules))
 
 
+def first_year(reference: Reference) -> pl.Expr:
+    """Earliest year a home of its age band and nation can be from; 0 for the oldest band."""
+    bands = reference.table("age_bands").with_columns(pl.col("first_year").fill_null(0.0))
+    keys = bands.select(pl.concat_str("nation", "band"))["nation"].to_list()
+    return pl.concat_str("nation", "age_band").replace_strict(
+        keys, bands["first_year"].to_list(), default=0.0, return_dtype=pl.Float64
+    )
+
+
 def _fill_unknown(frame: pl.DataFrame) -> pl.DataFrame:
     """Words for what the list leaves open, each kept apart as `<column>_known`."""
     frame = frame.with_columns(
@@ -160,7 +168,7 @@ def _fill_unknown(frame: pl.DataFrame) -> pl.DataFrame:
     )
     return frame.with_columns(
         pl.col("storeys").fill_null(
-            pl.col("property_type").replace_strict(_STOREYS, return_dtype=pl.Float64)
+            pl.col("property_type").replace_strict(COMMON_STOREYS, return_dtype=pl.Float64)
         ),
         pl.col("treatable_share").fill_null(1.0),
         *(pl.col(column).fill_null(word) for column, word in _UNKNOWN.items()),

@@ -12,6 +12,8 @@ from rich.table import Table
 from pipeline import explain, programme
 from pipeline.columns import dictionary
 from pipeline.run import Result
+from pipeline.stock.faults import counts as fault_counts
+from pipeline.stock.headings import suggestion
 
 console = Console()
 complaints = Console(stderr=True)
@@ -21,6 +23,7 @@ def show_run(result: Result) -> None:
     """Totals, the top ten, what was not ranked, and what is in quarantine and why."""
     account, ranking = result.account, result.ranking
     rows, budget = account["rows"], account["settings"]["budget_gbp"]
+    _show_reading(account)
     console.print(
         f"Rows read {rows['read']:,} = accepted {rows['accepted']:,}"
         f" + quarantined {rows['quarantined']:,}.  Ranked: {rows['ranked']:,}.",
@@ -34,8 +37,27 @@ def show_run(result: Result) -> None:
     _show_first_ten(ranking)
     left = ranking.filter(pl.col("rank").is_null())["reason"].value_counts(sort=True)
     _show_counts("Accepted but not ranked", left)
-    _show_counts("In quarantine", programme.quarantine_reasons(result.quarantine))
+    _show_counts("In quarantine", fault_counts(result.faults))
     console.print(Panel(explain.CAUTION, title="Before anybody acts on this", expand=False))
+
+
+def _show_reading(account: dict[str, Any]) -> None:
+    """How the list was read: notes, headings left out with what they look like, personal data."""
+    for note in account["notes"]:
+        console.print(f"The list: {escape(note)}.", highlight=False)
+    personal = account["personal"]
+    if account["headings_not_used"]:
+        told = [
+            h + (f" (like {dictionary()[near].label}?)" if (near := suggestion(h)) else "")
+            for h in account["headings_not_used"]
+        ]
+        console.print(f"Headings not used: {escape(', '.join(told))}.", highlight=False)
+    if any(personal.values()):
+        console.print(
+            f"Personal data: {personal['columns_dropped']} columns dropped,"
+            f" {personal['numbers_and_addresses_struck']} numbers or e-mail addresses struck out.",
+            highlight=False,
+        )
 
 
 def _print(title: str, headings: list[str], rows: list[list[str]], shrinking: int) -> None:
@@ -89,6 +111,7 @@ def show_sweep(sweep: pl.DataFrame, name: str) -> None:
         "system_label": "System",
         name: "mm" if name == "thickness_mm" else name,
         "homes": "Homes",
+        "homes_allowed": "may have it",
         "u_after_mean_w_m2k": "U after",
         "heat_saved_kwh_per_year": "kWh heat/year",
         "cost_gbp": "GBP",

@@ -5,7 +5,6 @@ import json
 import platform
 import sys
 import time
-from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -15,14 +14,12 @@ import polars as pl
 
 from pipeline import assess, grades, homes, programme, reference, stock
 from pipeline.columns import by_role
-from pipeline.exports import csv_bytes, write_whole
+from pipeline.exports import csv_bytes, make_folder, write_whole
 from pipeline.options import rates
+from pipeline.scenarios import Progress
 from pipeline.settings import Settings
-from pipeline.stock import mending
+from pipeline.stock import mending, reading
 from pipeline.store import FORMAT, Builder
-
-Progress = Callable[[str, int, int], None]
-"""Called with stage, homes done and homes in all."""
 
 
 @dataclass(frozen=True)
@@ -31,6 +28,7 @@ class Result:
 
     ranking: pl.DataFrame
     quarantine: pl.DataFrame
+    faults: pl.DataFrame
     account: dict[str, Any]
 
 
@@ -44,8 +42,9 @@ def run(
     """Turn a stock list into a published store and its files in `out`.
 
     Writes ranking.csv, quarantine.csv, quarantine.xlsx and run.json; each appears whole or not at
-    all. Raises ProgrammeError for what a user can put right, and leaves all as it was.
+    all, the store first. Raises ProgrammeError for what a user can put right.
     """
+    make_folder(out)
     clock = _Clock()
     tables = reference.load()
     base = assess.basis(tables, settings, rates.read(settings.cost))
@@ -84,12 +83,11 @@ def run(
         building.write("rate_book", base.book.table)
         building.write("reference", _in_long_form(tables))
     with clock("write files"):
-        out.mkdir(parents=True, exist_ok=True)
         for name, table in content.items():
             write_whole(out / name, table)
     told = {**account, "seconds_per_stage": clock.seconds}
     write_whole(out / "run.json", (json.dumps(told, indent=2) + "\n").encode())
-    return Result(ranking, listed.quarantine, told)
+    return Result(ranking, listed.quarantine, listed.faults, told)
 
 
 def _account(
@@ -103,9 +101,9 @@ def _account(
     settings = base.settings.model_dump(mode="json")
     rests_on = {
         "stock_list_sha256": listed.raw.sha256,
-        "other_sources_sha256": {n: _digest(p) for n, p in inputs.others.items()},
-        "column_map_sha256": _digest(inputs.columns) if inputs.columns else None,
-        "mended_sha256": _digest(inputs.mended) if inputs.mended else None,
+        "other_sources_sha256": {n: reading.sha256(p) for n, p in inputs.others.items()},
+        "column_map_sha256": reading.sha256(inputs.columns) if inputs.columns else None,
+        "mended_sha256": reading.sha256(inputs.mended) if inputs.mended else None,
         "settings": settings,
         "rate_book_sha256": hashlib.sha256(base.book.table.write_csv().encode()).hexdigest(),
         "reference_version": base.reference.version,
@@ -137,15 +135,12 @@ def _account(
     }
 
 
-def _digest(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()
-
-
 def code_version() -> str:
-    """Version of the package and a digest of its code, so that an edited copy shows."""
+    """Version of the package and a digest of its code and tables, so that an edit shows."""
     folder = Path(__file__).parent
     digest = hashlib.sha256()
-    for path in sorted(folder.rglob("*.py")):
+    kinds = {".py", ".csv"}
+    for path in sorted(p for p in folder.rglob("*") if p.suffix in kinds):
         digest.update(path.relative_to(folder).as_posix().encode() + b"\0" + path.read_bytes())
     return f"{version('retrofit-programme')}+{digest.hexdigest()[:12]}"
 

@@ -13,6 +13,7 @@ import duckdb
 import polars as pl
 
 from pipeline.errors import StoreError
+from pipeline.exports import make_folder
 
 FORMAT = 1
 _TABLES = (
@@ -42,11 +43,13 @@ class Builder:
 
         Raises StoreError where the folder cannot be written or the new file fails its check.
         """
-        target.parent.mkdir(parents=True, exist_ok=True)
         if target.is_dir():
             raise StoreError(f"{target} is a folder. Name a file for the store.")
+        make_folder(target.parent)
         building = target.with_name(f".{target.name}.{os.getpid()}.building")
-        building.unlink(missing_ok=True)
+        for left in target.parent.glob(f".{target.name}.*.building*"):
+            if not _is_running(left):
+                left.unlink(missing_ok=True)
         try:
             connection = duckdb.connect(str(building), config=_CONFIG)
         except (duckdb.Error, OSError) as fault:
@@ -73,6 +76,18 @@ class Builder:
             self._connection.unregister("part")
 
 
+def _is_running(building: Path) -> bool:
+    """Whether the process whose number a half-built file bears still runs."""
+    number = building.name.split(".building")[0].rsplit(".", 1)[-1]
+    try:
+        os.kill(int(number), 0)
+    except (ProcessLookupError, ValueError):
+        return False
+    except OSError:
+        return True
+    return int(number) != os.getpid()
+
+
 def _check(path: Path, tables: tuple[str, ...]) -> None:
     with duckdb.connect(str(path), read_only=True, config=_CONFIG) as connection:
         found = {row[0] for row in connection.execute("show tables").fetchall()}
@@ -91,13 +106,18 @@ class Store:
             )
         try:
             self._connection = duckdb.connect(str(path), read_only=True, config=_CONFIG)
-            version = self._connection.execute("select format from run").fetchall()
+            try:
+                version = self._connection.execute("select format from run").fetchall()
+            except duckdb.Error:
+                self._connection.close()
+                raise
         except duckdb.Error as fault:
             raise StoreError(
                 f"{path} could not be opened as a store of this tool"
                 f" ({str(fault).splitlines()[0]}). Make it again with `programme run`."
             ) from None
         if version != [(FORMAT,)]:
+            self._connection.close()
             raise StoreError(f"{path} was written by another version. Run `programme run` again.")
 
     def __enter__(self) -> "Store":

@@ -8,6 +8,7 @@ from dashboard.views import common
 from pipeline import explain, programme
 from pipeline.exports import csv_bytes
 from pipeline.published import Published
+from pipeline.stock import faults
 
 _SHOWN = (
     "rank", "home_id", "address", "score", "net_present_value_gbp", "bill_saved_pv_gbp",
@@ -170,7 +171,7 @@ def _left_behind(run: Published) -> None:
             " several reasons. Mend them in the stock list and run again."
         )
         common.table(
-            programme.quarantine_reasons(run.quarantine).rename({"reason": "quarantine_reason"}),
+            faults.counts(run.faults).rename({"reason": "quarantine_reason"}),
             rows=14,
         )
         st.download_button(

@@ -49,14 +49,3 @@ def totals(homes: pl.DataFrame) -> dict[str, float]:
         **sums,
         "cost_per_lifetime_tonne_gbp": sums["cost_gbp"] / tonnes if tonnes else float("nan"),
     }
-
-
-def quarantine_reasons(quarantine: pl.DataFrame) -> pl.DataFrame:
-    """The reasons in quarantine without the texts they quote, with row counts."""
-    reasons = quarantine.select(pl.col("reasons").str.split("; ").alias("reason")).explode("reason")
-    plain = pl.col("reason").str.replace(r" '.*' ", " ").str.replace(r" in row \d+", "")
-    return (
-        reasons.group_by(plain)
-        .agg(pl.len().alias("rows"))
-        .sort("rows", "reason", descending=[True, False])
-    )

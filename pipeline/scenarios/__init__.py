@@ -15,6 +15,7 @@ THICKNESS = "thickness_mm"
 _MOST_STEPS = 200
 _SHAPE = re.compile(r"([a-z0-9_.]+)=(-?[\d.]+):(-?[\d.]+):([\d.]+)")
 Progress = Callable[[str, int, int], None]
+"""Called with stage, steps done and steps in all."""
 
 
 def parse_sweep(text: str) -> tuple[str, list[float]]:

@@ -14,7 +14,7 @@ def find(typed: pl.DataFrame, cells: pl.DataFrame, headings: dict[str, str]) -> 
     """Every failure of the schema, by row and column of the dictionary.
 
     typed: values and flags; cells: the raw texts behind them; headings: the list's own words.
-    Returns source_row, column, heading, text, severity, fault. Raises StockListError where a
+    Returns source_row, column, heading, text, severity, rule (the fault in general), fault. Raises StockListError where a
     column fails as a whole, or over half of the rows fail a rule that rejects.
     """
     cases = _cases(typed)
@@ -22,6 +22,7 @@ def find(typed: pl.DataFrame, cells: pl.DataFrame, headings: dict[str, str]) -> 
     numbered = typed.select("source_row", rules.DUPLICATE, "cloned_rows").with_row_index("index")
     told = cases.join(numbered, on="index")
     told = _with_text(told, cells).with_columns(
+        rule=pl.format("{} {}", _label(), "check"),
         fault=_sentence(),
         heading=pl.col("column").replace_strict(headings, default=WHOLE_ROW),
     )
@@ -31,9 +32,12 @@ def find(typed: pl.DataFrame, cells: pl.DataFrame, headings: dict[str, str]) -> 
         pl.lit(WHOLE_ROW).alias("heading"),
         pl.col(EXTRA).alias("text"),
         pl.lit("quarantine").alias("severity"),
-        pl.format("Row has more cells than headings: '{}'", EXTRA).alias("fault"),
+        pl.lit("Row has cells beyond the last heading").alias("rule"),
+        pl.format(
+            "Row has {} cells beyond the last heading: its cells may have slipped", EXTRA
+        ).alias("fault"),
     )
-    columns = ["source_row", "column", "heading", "text", "severity", "fault"]
+    columns = ["source_row", "column", "heading", "text", "severity", "rule", "fault"]
     return pl.concat([told.select(columns), extra.select(columns)]).sort(
         "source_row", maintain_order=True
     )
@@ -108,9 +112,13 @@ def _with_text(cases: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
     return pl.concat([empty, *parts]).sort("_order").drop("_order")
 
 
-def _sentence() -> pl.Expr:
+def _label() -> pl.Expr:
     labels = {c: rules.label(c) for c in rules.ORDER}
-    label = pl.col("column").replace_strict(labels, return_dtype=pl.String)
+    return pl.col("column").replace_strict(labels, return_dtype=pl.String)
+
+
+def _sentence() -> pl.Expr:
+    label = _label()
     second = pl.format("Second entry of the home in row {}", pl.col(rules.DUPLICATE))
     clone = pl.format("Figures equal to those of {} homes of its street", pl.col("cloned_rows") - 1)
     return (
@@ -139,4 +147,14 @@ def reasons_of(faults: pl.DataFrame) -> pl.DataFrame:
 def _joined(faults: pl.DataFrame, name: str) -> pl.DataFrame:
     return faults.group_by("source_row", maintain_order=True).agg(
         pl.col("fault").unique(maintain_order=True).str.join("; ").alias(name)
+    )
+
+
+def counts(faults: pl.DataFrame, warnings: bool = False) -> pl.DataFrame:
+    """Faults by the rule that found them, and the rows that have each, commonest first."""
+    chosen = faults.filter((pl.col("severity") == "warn") == warnings)
+    return (
+        chosen.group_by(pl.col("rule").alias("reason"))
+        .agg(pl.col("source_row").n_unique().alias("rows"))
+        .sort("rows", "reason", descending=[True, False])
     )

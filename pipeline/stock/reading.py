@@ -9,6 +9,7 @@ import codecs
 import csv
 import hashlib
 import io
+import re
 import zipfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -46,7 +47,8 @@ _OTHER_KINDS = {
 class RawTable:
     """A list as read: `source_row`, one text column per column of the dictionary, and `EXTRA`.
 
-    `EXTRA` holds what a row has to the right of the last heading: its cells may have slipped.
+    `EXTRA` counts what a row has to the right of the last heading: its cells may have slipped.
+    Those cells are not kept, they may hold anything.
     headings: the words the list uses for each column. struck: e-mail addresses and telephone
     numbers struck out of the cells.
     """
@@ -71,7 +73,7 @@ def read(
     found = match(names, settled)
     cells, struck = _struck(_cells(rows, header, found, path.name))
     headings = {name: found.all[place] for name, place in found.positions.items()}
-    return RawTable(cells, headings, found, struck, _sha256(path), tuple(notes))
+    return RawTable(cells, headings, found, struck, sha256(path), tuple(notes))
 
 
 def rows_of(path: Path) -> tuple[pl.DataFrame, list[str]]:
@@ -109,7 +111,8 @@ def _refuse_unusable(path: Path) -> None:
         )
 
 
-def _sha256(path: Path) -> str:
+def sha256(path: Path) -> str:
+    """Digest of a file's bytes."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
@@ -139,7 +142,7 @@ def _csv_rows(path: Path) -> tuple[pl.DataFrame, list[str]]:
     notes = [] if encoding == "utf-8" else [f"read as {encoding}"]
     if separator != ",":
         notes.append("separated by " + {";": "semicolons", "\t": "tabs", "|": "bars"}[separator])
-    _refuse_open_quote(content, path.name)
+    _refuse_open_quote(content, separator, path.name)
     try:
         return _split_rows(content, top, separator), notes
     except csv.Error as fault:
@@ -191,10 +194,17 @@ def _separator(top: str) -> str:
     return max(",;\t|", key=lambda mark: sum(line.count(mark) for line in lines))
 
 
-def _refuse_open_quote(content: bytes, name: str) -> None:
-    if content.count(b'"') % 2:
+def _refuse_open_quote(content: bytes, separator: str, name: str) -> None:
+    """Refuse a quote that opens a cell and never closes; a quote inside a cell is an inch mark."""
+    if content.count(b'"') % 2 == 0:
+        return
+    mark = re.escape(separator.encode())
+    start, end = rb"(?:^|" + mark + rb")", rb"(?=" + mark + rb"|\r?$)"
+    closed = re.compile(start + rb'"(?:[^"]|"")*"' + end, re.MULTILINE)
+    opens = re.compile(start + rb'"', re.MULTILINE)
+    if opens.search(closed.sub(b"", content)):
         lines = enumerate(content.split(b"\n"), start=1)
-        line = next(number for number, text in lines if text.count(b'"') % 2)
+        line = next(n for n, text in lines if text.count(b'"') % 2 and opens.search(text))
         raise StockListError(
             f'{name} line {line}: a double quote (") is opened and never closed, so the cells'
             " after it cannot be told apart. Close it or take it out, then run again."
@@ -241,6 +251,13 @@ def _xlsx_rows(path: Path) -> tuple[pl.DataFrame, list[str]]:
         ) from None
     best = max(sheets, key=lambda sheet: _header(sheets[sheet], {})[2])
     others = [sheet for sheet in sheets if sheet != best]
+    counts = {sheet: _header(sheets[sheet], {})[1] for sheet in others}
+    rivals = [s for s in others if set(ESSENTIAL) <= set(match(counts[s]).positions)]
+    if rivals:
+        raise StockListError(
+            f"{path.name}: sheets {', '.join(map(repr, [best, *rivals]))} all look like lists of"
+            " homes. Put the homes on one sheet, or save each sheet as a file of its own."
+        )
     notes = [f"read sheet '{best}', left {', '.join(map(repr, others))}"] if others else []
     frame = sheets[best]
     return frame.rename({name: f"column_{i}" for i, name in enumerate(frame.columns)}), notes
@@ -334,11 +351,11 @@ def _cells(rows: pl.DataFrame, header: int, found: Match, name: str) -> pl.DataF
         raise StockListError(f"{name} has headings but no homes below them. Ask for it again.")
     last = max(i for i, heading in enumerate(found.all) if heading)
     beyond = cells[last + 1 :]
-    extra = pl.concat_str(beyond, separator=" | ", ignore_nulls=True) if beyond else pl.lit("")
+    more = pl.sum_horizontal(pl.col(beyond).is_not_null()) if beyond else pl.lit(0)
     return body.select(
         "source_row",
         *(pl.col(cells[place]).alias(column) for column, place in found.positions.items()),
-        extra.replace("", None).cast(pl.String).alias(EXTRA),
+        pl.when(more > 0).then(more.cast(pl.String)).alias(EXTRA),
     )
 
 
@@ -348,7 +365,7 @@ _TELEPHONE = r"(?:\+44[\s-]?|\b0)\d{2,4}[\s-]?\d{3,4}[\s-]?\d{3,4}\b"
 
 def _struck(cells: pl.DataFrame) -> tuple[pl.DataFrame, int]:
     """Strike e-mail addresses and telephone numbers out of free text; count them."""
-    free = [c for c in ("address", "estate", "block_ref", EXTRA) if c in cells.columns]
+    free = [c for c in ("address", "estate", "block_ref") if c in cells.columns]
     pattern = f"{_EMAIL}|{_TELEPHONE}"
     counts = cells.select(pl.col(free).str.count_matches(pattern).sum())
     struck = cells.with_columns(

@@ -14,6 +14,7 @@ import pandera.polars as pa
 import polars as pl
 from pandera.api.polars.types import PolarsData
 
+from pipeline import reference
 from pipeline.columns import Column, by_role, dictionary
 from pipeline.stock.headings import ESSENTIAL
 
@@ -22,6 +23,13 @@ UNREADABLE = "__unreadable"
 DUPLICATE = "duplicate_of_row"
 LATEST_YEAR = 2026
 STALE_AFTER_YEARS = 5
+COMMON_STOREYS = {"house": 2.0, "bungalow": 1.0, "flat": 1.0, "maisonette": 2.0}
+"""Storeys of a home whose list does not say (common practice)."""
+BAND_FIRST_YEARS = {
+    row["band"]: row["first_year"] or 1850.0
+    for row in reference.load().table("age_bands").iter_rows(named=True)
+    if row["nation"] == "england_wales"
+}
 MOST_AT_FAULT = 0.5
 """A list in which a rule of severity `reject` fails for more than this share is refused whole."""
 
@@ -49,16 +57,14 @@ def _between(column: str, low: float, high: float, unit: str = "") -> Rule:
 
 
 _FLAT = pl.col("property_type").is_in(["flat", "maisonette"])
-_STOREYS = pl.col("storeys").fill_null(pl.when(_FLAT).then(1.0).otherwise(2.0))
-_U = pl.col("u_existing_w_m2k")
-_YEAR = pl.coalesce(
-    "construction_year",
-    pl.col("age_band").replace_strict(
-        dict(zip("ABCDEFGHIJKLM", range(1890, 2020, 10), strict=True)),
-        default=None,
-        return_dtype=pl.Float64,
-    ),
+_STOREYS = pl.col("storeys").fill_null(
+    pl.col("property_type").replace_strict(COMMON_STOREYS, default=2.0, return_dtype=pl.Float64)
 )
+_U = pl.col("u_existing_w_m2k")
+_FIRST_YEAR = pl.col("age_band").replace_strict(
+    BAND_FIRST_YEARS, default=None, return_dtype=pl.Float64
+)
+_YEAR = pl.coalesce("construction_year", _FIRST_YEAR)
 _SQUARE_WALLS = (
     10.0 * (pl.col("floor_area_m2") * _STOREYS).sqrt()
     * pl.col("built_form").replace_strict(

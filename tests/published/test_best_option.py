@@ -11,6 +11,7 @@ import polars as pl
 import pytest
 
 from pipeline import assess, homes, reference
+from pipeline.junction_catalogue import JUNCTIONS
 from pipeline.options import catalogue, rates
 from pipeline.settings import Settings, Works
 
@@ -25,7 +26,7 @@ class Chosen(NamedTuple):
 
     homes: pl.DataFrame
     choice: pl.DataFrame
-    options: pl.DataFrame
+    base: assess.Basis
     per_tonne: np.ndarray
 
 
@@ -39,7 +40,7 @@ def chosen() -> Chosen:
     per_tonne = np.column_stack(
         [_per_tonne(prepared, option, base) for option in base.options.iter_rows(named=True)]
     )
-    return Chosen(prepared, choice, base.options, per_tonne)
+    return Chosen(prepared, choice, base, per_tonne)
 
 
 def _stock() -> pl.DataFrame:
@@ -65,8 +66,8 @@ def _stock() -> pl.DataFrame:
 
 def _per_tonne(prepared: pl.DataFrame, option: dict[str, object], base: assess.Basis) -> np.ndarray:
     """Cost per lifetime tonne of one option on every home; inf where it is not allowed."""
-    names = ("system", "thickness_mm", "r_insulation_m2k_w", "delta_u_w_m2k", "rate_gbp_m2")
-    figures = assess.figures(prepared.with_columns(pl.lit(option[n]).alias(n) for n in names), base)
+    beside = prepared.with_columns(pl.lit(option[n]).alias(n) for n in assess.CHOICE)
+    figures = assess.figures(beside, base)
     room = pl.col("clearance_mm").is_null() | (
         pl.lit(option["thickness_mm"]) + FINISH_MM <= pl.col("clearance_mm")
     )
@@ -90,7 +91,7 @@ def test_choice_is_the_cheapest_per_tonne_of_all_options(
     assert len(picked) >= 150
     position = {
         (row["system"], row["thickness_mm"]): i
-        for i, row in enumerate(chosen.options.iter_rows(named=True))
+        for i, row in enumerate(chosen.base.options.iter_rows(named=True))
     }
     reached = 0
     for home in picked:
@@ -115,21 +116,58 @@ def test_homes_without_an_option_are_among_those_drawn(chosen: Chosen) -> None:
     assert chosen.choice["system"].n_unique() >= 3
 
 
+def test_homes_with_and_without_junctions_are_among_those_drawn(chosen: Chosen) -> None:
+    """Every wall of the junction table but the unfilled cavity, which is screened out, and none."""
+    walls = {*chosen.base.junctions.walls, None} - {"cavity_unfilled"}
+    assert set(chosen.homes["junction_wall"]) == walls
+    assert chosen.homes["junction_lengths_source"].n_unique() >= 2
+
+
+def test_junctions_change_the_choice(chosen: Chosen) -> None:
+    """Without them another option would be best for some homes: the comparison covers them."""
+    without = chosen.homes.with_columns(pl.lit(None, pl.String).alias("junction_wall"))
+    plain = assess.choose(without, chosen.base).select("system", "thickness_mm")
+    changed = plain.with_row_index().join(
+        chosen.choice.select("system", "thickness_mm").with_row_index(),
+        on=["index", "system", "thickness_mm"],
+        how="anti",
+        nulls_equal=True,
+    )
+    assert changed.height >= 50
+
+
+WALLS = (
+    "solid_brick_215", "solid_brick_328", "stone_500", "cavity_unfilled", "cavity_filled",
+    "no_fines_250", None,
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("wall", WALLS)
 @pytest.mark.parametrize("thickness_matters", [False, True])
 def test_undominated_drops_only_what_another_option_beats(
-    chosen: Chosen, thickness_matters: bool
+    chosen: Chosen, thickness_matters: bool, wall: str | None
 ) -> None:
-    """Each dropped option has a kept one no dearer, no worse insulating, no leakier, no thicker."""
-    kept = catalogue.undominated(chosen.options, thickness_matters=thickness_matters)
+    """Each dropped option has a kept one no dearer, no worse insulating, no leakier, no thicker,
+    and no worse at any junction of the wall.
+    """
+    found = chosen.base.junctions
+    saved = np.empty((0, chosen.base.options.height))
+    if wall is not None:
+        saved = found.psi_saved[found.walls.index(wall)]
     names = ["system", "thickness_mm"]
-    dropped = chosen.options.join(kept.select(names), on=names, how="anti")
-    assert kept.height + dropped.height == chosen.options.height
+    kept = catalogue.undominated(chosen.base.options, saved, thickness_matters=thickness_matters)
+    psi = pl.DataFrame(dict(zip(JUNCTIONS, saved, strict=False)))
+    table = chosen.base.options.hstack(psi.get_columns())
+    dropped = table.join(kept.select(names), on=names, how="anti")
+    held = table.join(kept.select(names), on=names, how="semi")
+    assert held.height + dropped.height == table.height
     assert dropped.height > 0
     for row in dropped.iter_rows(named=True):
-        better = kept.filter(
+        better = held.filter(
             pl.col("rate_gbp_m2") <= row["rate_gbp_m2"],
             pl.col("delta_u_w_m2k") <= row["delta_u_w_m2k"],
             pl.col("r_insulation_m2k_w") >= row["r_insulation_m2k_w"],
             pl.lit(not thickness_matters) | (pl.col("build_up_mm") <= row["build_up_mm"]),
+            *(pl.col(name) >= row[name] for name in psi.columns),
         )
         assert better.height > 0, row
