@@ -14,8 +14,9 @@ MODELLED = (
     " in an average year."
 )
 EXPECTED = (
-    "**Expected** savings are what meters will likely show, after the in-use and comfort"
-    " reductions of the run, and never more than the home uses now."
+    "**Expected** savings are what meters will likely show: the modelled share of metered use, or"
+    " the modelled saving after the in-use reduction where no meter is known; then less the comfort"
+    " share, and never more than the home uses now."
 )
 SAVINGS = (
     f"{MODELLED} {EXPECTED} Lifetime CO2, cost per tonne and net present value rest on the modelled"

@@ -205,7 +205,7 @@ _Layer = tuple[str, float, float]
 
 def _bare_walls(reference: Reference) -> dict[str, list[_Layer]]:
     """Layers of each construction before works, inside to outside."""
-    metres = pl.col("thickness_mm") / 1000.0
+    metres = pl.col("thickness_mm") * 0.001
     rows = (
         reference.table("wall_layers")
         .sort("construction", "layer_no")

@@ -44,7 +44,6 @@ def run(
     Writes ranking.csv, quarantine.csv, quarantine.xlsx and run.json; each appears whole or not at
     all, the store first. Raises ProgrammeError for what a user can put right.
     """
-    make_folder(out)
     clock = _Clock()
     tables = reference.load()
     base = assess.basis(tables, settings, rates.read(settings.cost))
@@ -63,6 +62,7 @@ def run(
         ranking = programme.rank(graded, settings).select(
             column.name for column in by_role("stock", "home", "result")
         )
+    make_folder(out)
     with clock("write tables"):
         content = {
             "ranking.csv": csv_bytes(ranking),

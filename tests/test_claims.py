@@ -86,6 +86,15 @@ def test_a_home_claimed_before_is_refused_by_name(store, demo, tmp_path):
     claims.export(store, [third], tmp_path / "c3")
 
 
+def test_a_home_claimed_from_one_store_is_refused_from_another_of_the_folder(store, demo, tmp_path):
+    home = _top(demo, 1)
+    claims.export(store, home, tmp_path / "c1")
+    later = store.with_name("later.duckdb")
+    later.write_bytes(store.read_bytes())
+    with pytest.raises(ClaimError, match="Claimed before"):
+        claims.export(later, home, tmp_path / "c2")
+
+
 def test_the_ledger_outlives_a_new_run(store, demo, tmp_path):
     home = _top(demo, 1)
     claims.export(store, home, tmp_path / "c1")

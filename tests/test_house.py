@@ -1,5 +1,6 @@
 """House rules that a machine can see."""
 
+import ast
 import re
 import subprocess
 from pathlib import Path
@@ -45,3 +46,16 @@ def test_no_file_names_a_path_of_one_machine():
             text = path.read_text(encoding="utf-8")
             found = re.findall(r"(?<![\w.])/(?:work|root|home)/\w+", text)
             assert path.name == "test_house.py" or not found, (path, found)
+
+
+def test_no_column_is_divided_by_a_plain_number():
+    """Polars divides a long column by a scalar through its reciprocal, one row exactly."""
+    for path in TRACKED:
+        if path.suffix != ".py" or "tests" in path.parts or not path.exists():
+            continue
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if not isinstance(node, ast.BinOp) or not isinstance(node.op, ast.Div):
+                continue
+            if isinstance(node.right, ast.Constant):
+                left = ast.unparse(node.left)
+                assert "pl.col" not in left, (path.name, node.lineno, left)

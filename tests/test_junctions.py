@@ -8,7 +8,6 @@ from itertools import pairwise
 import numpy as np
 import polars as pl
 import pytest
-from tests.second_solver import coupling
 
 from pipeline import junction_catalogue as catalogue
 from pipeline import reference
@@ -16,6 +15,7 @@ from pipeline.errors import ReferenceTableError
 from pipeline.physics import junctions, wall
 from pipeline.physics.conduction import Solid, graded, solve
 from pipeline.physics.junctions import Insulation
+from tests.second_solver import coupling
 
 BOARD = Insulation(0.090, 0.031)
 INSULATED = {"jamb": "reveal_20", "head": "reveal_20", "sill": "reveal_20"}

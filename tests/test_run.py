@@ -1,11 +1,6 @@
 """The run as a whole: counts, files, determinism, publishing."""
 
 import json
-import os
-import signal
-import subprocess
-import sys
-import time
 from pathlib import Path
 
 import polars as pl
@@ -112,48 +107,6 @@ def test_a_failing_run_leaves_store_and_files(demo_folder, tmp_path, monkeypatch
     with pytest.raises(OSError, match="disk full"):
         run(Inputs(DEMO_STOCK), store, tmp_path, build({"budget_gbp": 1.0}, "test"))
     assert {p.name: p.read_bytes() for p in tmp_path.iterdir()} == before
-
-
-def test_a_killed_run_leaves_the_old_store_readable(tmp_path):
-    store, stock = tmp_path / "s.duckdb", tmp_path / "list.csv"
-    stock.write_text(stock_text())
-    run(Inputs(stock), store, tmp_path, Settings())
-    script = (
-        "import sys, time; from pathlib import Path; import polars as pl\n"
-        "from pipeline.store import Builder\n"
-        "with Builder.open(Path(sys.argv[1])) as b:\n"
-        "    b.write('ranking', pl.DataFrame({'home_id': ['X']})); print('half', flush=True)\n"
-        "    time.sleep(60)\n"
-    )
-    command = [sys.executable, "-c", script, str(store)]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as child:
-        assert child.stdout is not None
-        assert child.stdout.readline() == "half\n"
-        os.kill(child.pid, signal.SIGKILL)
-    assert set(open_run(store).ranking["home_id"]) == {"T1", "T2"}
-    run(Inputs(DEMO_STOCK), store, tmp_path, Settings())
-    assert open_run(store).ranking.height == 2281
-
-
-def test_readers_see_the_old_or_the_new_never_half(tmp_path):
-    store, stock = tmp_path / "s.duckdb", tmp_path / "list.csv"
-    stock.write_text(stock_text())
-    run(Inputs(stock), store, tmp_path, Settings())
-    script = (
-        "import sys, time; from pathlib import Path; from pipeline.published import open_run\n"
-        "seen = set(); end = time.time() + float(sys.argv[2])\n"
-        "while time.time() < end: seen.add(open_run(Path(sys.argv[1])).ranking.height)\n"
-        "print(sorted(seen))\n"
-    )
-    command = [sys.executable, "-c", script, str(store), "4"]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as reader:
-        time.sleep(1.5)
-        for _ in range(3):
-            run(Inputs(DEMO_STOCK), store, tmp_path, Settings())
-            run(Inputs(stock), store, tmp_path, Settings())
-        assert reader.stdout is not None
-        assert set(json.loads(reader.stdout.read())) <= {2, 2281}
-    assert reader.returncode == 0
 
 
 def test_an_unchecked_store_is_not_published(tmp_path):

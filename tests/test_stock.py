@@ -1,5 +1,6 @@
 """Reading and checking a stock list: nothing lost, nothing turned in silence."""
 
+import datetime
 from pathlib import Path
 
 import polars as pl
@@ -8,8 +9,8 @@ import xlsxwriter
 
 from data_demo.generate import stock_list_and_faults
 from pipeline import reference, stock
-from pipeline.columns import by_role, dictionary
-from pipeline.stock import casting, rules
+from pipeline.columns import by_role
+from pipeline.stock import casting, faults, reading, rules
 from pipeline.stock.headings import match
 from tests.conftest import DEMO_STOCK, GOOD_ROW, HEADINGS, stock_text
 
@@ -64,14 +65,12 @@ def test_encodings_and_separators_give_the_same_homes(tmp_path, encoding, separa
     assert listed.accepted["source_row"].to_list() == [3, 4]
 
 
-def test_a_row_with_too_many_cells_is_kept_whole_in_quarantine(tmp_path):
-    listed = _ingest(
-        tmp_path,
-        stock_text(GOOD_ROW.format(ref="T1", n=1), "T2,2 Alder Row,x,House,1934,85,SB,,y,z"),
-    )
+def test_a_row_with_too_many_cells_is_in_quarantine_and_what_is_beyond_is_not_kept(tmp_path):
+    rows = [GOOD_ROW.format(ref="T1", n=1), "T2,2 Alder Row,x,House,1934,85,SB,,Ann Oakbourne,z"]
+    listed = _ingest(tmp_path, stock_text(*rows))
     row = listed.quarantine.to_dicts()[0]
-    assert "Row has more cells than headings: 'y | z'" in row["reasons"]
-    assert row["more cells than headings"] == "y | z"
+    assert "Row has 2 cells beyond the last heading" in row["reasons"]
+    assert "Oakbourne" not in str(listed.quarantine.rows()) + str(listed.faults.rows())
 
 
 def test_a_workbook_reads_as_the_same_homes_as_its_csv(tmp_path):
@@ -187,20 +186,71 @@ def test_headings_of_the_trade_are_known_and_none_is_claimed_twice():
     assert found.unused == ("Patch Officer",)
 
 
-def test_every_rule_catches_a_bad_row_and_lets_an_empty_cell_pass():
-    columns = {c.name: [None] for c in by_role("stock")}
+GOOD_HOME = {
+    "home_id": "T1", "property_type": "house", "built_form": "mid_terrace", "storeys": 2.0,
+    "construction_year": 1934.0, "floor_area_m2": 85.0, "wall_construction": "solid_brick",
+    "wall_area_m2": 62.0, "window_area_m2": 14.0, "u_existing_w_m2k": 1.7, "uprn": "100001",
+    "postcode": "HX77 3AB", "survey_date": datetime.date(2025, 3, 1),
+}  # fmt: skip
+BAD = [
+    ({"home_id": None}, "Home is missing"),
+    ({"property_type": None}, "Property type is missing"),
+    ({"wall_construction": None}, "Wall construction is missing"),
+    ({"floor_area_m2": None}, "Floor area is missing"),
+    ({"construction_year": None}, "Age is missing"),
+    ({"home_id": "Grand total"}, "is a total"),
+    ({rules.DUPLICATE: 7}, "second entry of a home"),
+    ({"uprn": "12x"}, "UPRN is not a number"),
+    ({"postcode": "HX7"}, "form of a postcode"),
+    ({"construction_year": 1200.0}, "outside 1500"),
+    ({"floor_area_m2": 9.0}, "what a home of this type has"),
+    ({"wall_area_m2": 900.0}, "Net wall area cannot belong"),
+    ({"wall_area_m2": 22.0}, "unusual for the floor area"),
+    ({"window_area_m2": 80.0}, "Window area cannot belong"),
+    ({"floor_area_m2": 21.0, "storeys": 3.0}, "under 10 m2 to a storey"),
+    ({"storeys": 9.0}, "Storeys is outside"),
+    ({"building_height_m": 900.0}, "Building height is outside"),
+    ({"wall_thickness_mm": 9.0}, "Wall thickness is outside"),
+    ({"treatable_share": 1.4}, "Treatable share is outside"),
+    ({"u_existing_w_m2k": 17.0}, "U-value today is outside"),
+    ({"loft_insulation_mm": 5000.0}, "Loft insulation is outside"),
+    ({"metered_heating_kwh_per_year": 1e6}, "Metered heating fuel is outside"),
+    ({"measured_htc_w_k": 3.0}, "heat transfer coefficient is outside"),
+    ({"clearance_mm": -4.0}, "Clearance is outside"),
+    ({"construction_year": 1995.0}, "late for a solid wall"),
+    ({"construction_year": None, "age_band": "H"}, "late for a solid wall"),
+    ({"construction_year": 1890.0, "wall_construction": "cavity"}, "early for a cavity wall"),
+    ({"u_existing_w_m2k": 0.5}, "low for an uninsulated solid wall"),
+    ({"u_existing_w_m2k": 1.5, "wall_construction": "filled_cavity"}, "high for a filled cavity"),
+    ({"property_type": "flat"}, "has no block"),
+    ({"survey_date": datetime.date(2012, 1, 1)}, "treat the record as stale"),
+    ({"cloned_rows": 6}, "run of equal records"),
+]
+
+
+def _fault_rules(change: dict[str, object]) -> list[str]:
     schema = {c.name: c.polars_dtype for c in by_role("stock")}
-    empty = pl.DataFrame(columns, schema=schema).with_columns(
-        age_band=pl.lit(None, pl.String),
-        cloned_rows=pl.lit(None, pl.UInt32),
-        **{rules.DUPLICATE: pl.lit(None, pl.UInt32)},
-    )
-    for rule in rules.RULES:
-        outcome = empty.select(rule.good.alias("good")).item()
-        assert outcome is (False if rule.says == "is missing" else outcome)
-        assert rule.column == "source_row" or rule.column in dictionary()
-        if rule.says != "is missing":
-            assert outcome in (None, True), rule
+    schema |= {"age_band": pl.String, rules.DUPLICATE: pl.UInt32, "cloned_rows": pl.UInt32}
+    values = {**dict.fromkeys(schema), **GOOD_HOME, **change}
+    typed = pl.DataFrame({name: [value] for name, value in values.items()}, schema=schema)
+    flags = {c.name + rules.UNREADABLE: pl.lit(False) for c in by_role("stock")}
+    typed = typed.with_columns(source_row=pl.lit(2, pl.UInt32), **flags)
+    cells = typed.select("source_row", pl.lit(None, pl.String).alias(reading.EXTRA))
+    return faults.find(typed, cells, {})["rule"].to_list()
+
+
+def test_a_good_home_breaks_no_rule():
+    assert _fault_rules({}) == []
+
+
+@pytest.mark.parametrize(("change", "words"), BAD, ids=[words for _, words in BAD])
+def test_every_rule_catches_its_bad_row(change, words):
+    assert any(words in rule for rule in _fault_rules(change))
+
+
+def test_every_rule_has_its_bad_row():
+    told = [f"{rules.label(rule.column)} {rule.says}" for rule in rules.RULES]
+    assert all(any(words in rule for _, words in BAD) for rule in told)
 
 
 def test_codes_cover_what_the_tables_need():

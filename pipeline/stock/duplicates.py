@@ -12,40 +12,66 @@ _SURVEYED = (
 LEAST_CLONES = 5
 
 
-def mark(typed: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
+def mark(typed: pl.DataFrame, cells: pl.DataFrame, faulty: pl.Series | None = None) -> pl.DataFrame:
     """Add `DUPLICATE`: the row that stays, beside each row that enters its home again.
 
-    Rows are one home where the home's key, the UPRN, or the postcode with the same words and
-    numbers of the address agree. The fullest row stays; of equally full ones the first in text
+    faulty: source_row of rows that fail any other rule. Rows are one home where the home's key,
+    the UPRN, or the postcode with the same words and numbers of the address agree. A row without
+    another fault stays before one with; then the fullest; of equally full ones the first in text
     order, so that the order of the rows decides nothing.
     """
-    texts = [c for c in cells.columns if c != "source_row"]
-    keyed = typed.select("source_row", "home_id", "uprn", _address=_address_key())
-    repeated = pl.any_horizontal(
-        pl.col(key).is_not_null() & pl.col(key).is_duplicated() for key in _KEYS
-    )
-    suspects = keyed.with_columns(
-        _filled=pl.sum_horizontal(cells.select(pl.col(texts).is_not_null()).get_columns())
-    ).filter(repeated)
-    text = cells.join(suspects.select("source_row"), on="source_row").select(
-        "source_row", _text=pl.concat_str(texts, separator="\x1f", ignore_nulls=True)
-    )
-    order = ["_filled", "_text", "source_row"]
-    ordered = suspects.join(text, on="source_row").sort(order, descending=[True, False, False])
-    kept = [
-        pl.when(pl.col(key).is_not_null()).then(pl.col("source_row").first().over(key))
-        for key in _KEYS
+    ordered = _ordered(_suspects(typed), cells, faulty)
+    firsts = [
+        pl.when(pl.col(key).is_not_null()).then(pl.col("_rank").min().over(key)) for key in _KEYS
     ]
-    others = [pl.when(first != pl.col("source_row")).then(first) for first in kept]
-    marked = ordered.select("source_row", pl.min_horizontal(others).alias(DUPLICATE))
+    ranks = ordered["_rank"]
+    stays = _followed(ordered.select(pl.min_horizontal("_rank", *firsts)).to_series())
+    marked = ordered.select(
+        "source_row",
+        pl.when(stays != ranks).then(pl.col("source_row").gather(stays)).alias(DUPLICATE),
+    )
     return typed.join(marked, on="source_row", how="left", maintain_order="left")
+
+
+def _suspects(typed: pl.DataFrame) -> pl.DataFrame:
+    """source_row and the keys of each row that shares one of them with another row."""
+    keyed = typed.select("source_row", "home_id", "uprn", _address=_address_key())
+    return keyed.filter(
+        pl.any_horizontal(pl.col(key).is_not_null() & pl.col(key).is_duplicated() for key in _KEYS)
+    )
+
+
+def _ordered(suspects: pl.DataFrame, cells: pl.DataFrame, faulty: pl.Series | None) -> pl.DataFrame:
+    """The suspects, the row to keep first: sound, full, early in text order; with their `_rank`."""
+    texts = [c for c in cells.columns if c != "source_row"]
+    bad = [] if faulty is None else faulty.to_list()
+    held = cells.join(suspects.select("source_row"), on="source_row", how="semi").select(
+        "source_row",
+        _faulty=pl.col("source_row").is_in(bad),
+        _filled=pl.sum_horizontal(pl.col(c).is_not_null() for c in texts),
+        _text=pl.concat_str(texts, separator="\x1f", ignore_nulls=True),
+    )
+    order = ["_faulty", "_filled", "_text", "source_row"]
+    return (
+        suspects.join(held, on="source_row")
+        .sort(order, descending=[False, True, False, False])
+        .with_row_index("_rank")
+    )
+
+
+def _followed(stays: pl.Series) -> pl.Series:
+    """Each rank's row that stays, followed on where that row gives way to another in its turn."""
+    while not (further := stays.gather(stays)).equals(stays):
+        stays = further
+    return stays
 
 
 def mark_clones(typed: pl.DataFrame) -> pl.DataFrame:
     """Add cloned_rows: how many homes of a street share every surveyed figure, from five on.
 
     Measured figures differ from home to home; a run of equal ones is a survey copied on. Only
-    rows with at least three surveyed figures, a floor area among them, are compared.
+    rows with a wall area and at least four surveyed figures, the wall area one of them, are
+    compared.
     """
     figures = pl.sum_horizontal(pl.col(c).is_not_null() for c in _SURVEYED)
     judged = typed.filter((figures >= 4) & pl.col("wall_area_m2").is_not_null())

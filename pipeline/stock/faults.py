@@ -14,8 +14,9 @@ def find(typed: pl.DataFrame, cells: pl.DataFrame, headings: dict[str, str]) -> 
     """Every failure of the schema, by row and column of the dictionary.
 
     typed: values and flags; cells: the raw texts behind them; headings: the list's own words.
-    Returns source_row, column, heading, text, severity, rule (the fault in general), fault. Raises StockListError where a
-    column fails as a whole, or over half of the rows fail a rule that rejects.
+    Returns source_row, column, heading, text, severity, rule (the fault in general) and fault.
+    Raises StockListError where a column fails as a whole, or over half of the rows fail a rule
+    that rejects.
     """
     cases = _cases(typed)
     _refuse_if_most_fail(cases, typed.height)

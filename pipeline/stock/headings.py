@@ -1,15 +1,19 @@
-"""Matches the headings of a stock list to the column dictionary, and explains what is left."""
+"""Matches the headings of a stock list to the column dictionary, and explains what is left.
+
+A heading of columns.csv with a + before it is another column's too: its words speak of both.
+"""
 
 import difflib
 import re
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 
 from pipeline.columns import by_role, dictionary
 from pipeline.errors import SettingsError
+from pipeline.stock import casting
 
 ESSENTIAL = ("home_id", "property_type", "construction_year", "floor_area_m2", "wall_construction")
 _PERSONAL = re.compile(
@@ -18,7 +22,10 @@ _PERSONAL = re.compile(
     r"gender|ethnicity|disability|religion|bank|sort code|account)\b"
 )
 _NOT_PERSONAL = re.compile(r"\b(block|street|estate|scheme|road|building|tenancy) name\b")
-_UNIT = re.compile(r" (m2|sqm|sq m|sq ?ft|ft2|mm|m|kwh|w/m2k|w m2k|w/k|w k|%)$")
+_BRACKETS = re.compile(r"[(\[]([^)\]]*)[)\]]")
+_MARKS = (('(")', " in"), ("('')", " in"), ("(')", " ft"), ("²", "2"))
+_SHORT_UNITS = ("mm", "cm", "ft")
+_SHARED = "+"
 Row = Sequence[object]
 
 
@@ -53,13 +60,36 @@ class Match:
 
 
 def plain(heading: object) -> str:
-    """A heading in lower case with single spaces and without marks."""
-    return re.sub(r"[^a-z0-9%/]+", " ", str(heading or "").lower().replace("²", "2")).strip()
+    """A heading in lower case with single spaces and without marks; the inch mark is spelt out."""
+    words = str(heading or "").lower()
+    for mark, spelt in _MARKS:
+        words = words.replace(mark, spelt)
+    return re.sub(r"[^a-z0-9%/]+", " ", words).strip()
 
 
-def is_imperial_area(heading: str) -> bool:
-    """Whether a heading says that its areas are square feet."""
-    return bool(re.search(r"\b(sq ?ft|ft2|sq ?feet|square feet)\b", plain(heading)))
+def _unit(words: Sequence[str]) -> str:
+    """The unit some words of a heading are, '' where they are none; a count is no unit here."""
+    unit = casting.spellings().get("".join(words), "")
+    return "" if unit == "no" else unit
+
+
+def _ends(words: str) -> Iterator[tuple[str, str]]:
+    """What stands before a unit at the end of a heading, and the unit; longest spelling first."""
+    parts = words.split()
+    for size in range(min(3, len(parts)), 0, -1):
+        if unit := _unit(parts[-size:]):
+            yield " ".join(parts[:-size]), unit
+
+
+def unit_of(heading: str) -> str:
+    """The unit a heading states, '' where none: at its end, in brackets, or anywhere if plain."""
+    words = plain(heading).split()
+    inner = [plain(group).split() for group in _BRACKETS.findall(heading)]
+    pairs = [words[i : i + size] for size in (2, 1) for i in range(len(words))]
+    clear = [p for p in pairs if len("".join(p)) > 2 or "".join(p) in _SHORT_UNITS]
+    told = [unit for _, unit in _ends(" ".join(words))]
+    told += [_unit(some) for some in (*inner, *clear)]
+    return next(filter(None, told), "")
 
 
 @cache
@@ -68,13 +98,31 @@ def _known() -> dict[str, str]:
         plain(words): column.name
         for column in by_role("stock")
         for words in (column.name, column.label, *column.headings)
+        if not words.startswith(_SHARED)
+    }
+
+
+@cache
+def _shared() -> dict[str, str]:
+    """The other column of a heading that speaks of two."""
+    return {
+        plain(words): column.name
+        for column in by_role("stock")
+        for words in column.headings
+        if words.startswith(_SHARED)
     }
 
 
 def column_of(heading: object) -> str | None:
-    """The column a heading names in the trade's words, with or without a unit behind it."""
+    """The column a heading names in the trade's words, with or without its unit behind it."""
     words = plain(heading)
-    return _known().get(words) or _known().get(_UNIT.sub("", words))
+    if words in _known():
+        return _known()[words]
+    for before, unit in _ends(words):
+        name = _known().get(before)
+        if name and unit in casting.conversions(dictionary()[name].unit):
+            return name
+    return None
 
 
 def suggestion(heading: str) -> str | None:
@@ -86,7 +134,8 @@ def suggestion(heading: str) -> str | None:
 def match(row: Row, settled: Mapping[str, str] | None = None) -> Match:
     """Match one row of headings; `settled` maps plain headings to columns and comes first.
 
-    The first heading that fits a column takes it.
+    The first heading that fits a column takes it. Where no heading is the landlord's own key, as
+    in an extract of certificates, one heading may hold two columns.
     """
     chosen = settled or {}
     taken = set(chosen.values())
@@ -101,9 +150,23 @@ def match(row: Row, settled: Mapping[str, str] | None = None) -> Match:
             positions[name] = position
         elif heading is not None and str(heading).strip():
             unused.append(str(heading).strip())
+    if "home_id" not in positions:
+        positions |= _seconds(row, positions, taken)
     written = tuple(str(h).strip() if h is not None else "" for h in row)
     missing = tuple(dictionary()[name].label for name in ESSENTIAL if name not in positions)
     return Match(positions, written, tuple(unused), sum(map(is_personal, unused)), missing)
+
+
+def _seconds(row: Row, positions: Mapping[str, int], taken: set[str]) -> dict[str, int]:
+    """Position of each column that has no heading of its own but shares another column's."""
+    used = {place: name for name, place in positions.items()}
+    found: dict[str, int] = {}
+    for place, heading in enumerate(row):
+        other = _shared().get(plain(heading))
+        first = used.get(place) == column_of(heading)
+        if other and first and other not in positions and other not in taken:
+            found.setdefault(other, place)
+    return found
 
 
 def is_personal(heading: str) -> bool:
@@ -163,7 +226,10 @@ def starter_map(found: Match) -> str:
         "# Which heading of the list holds which column. Edit, then give it with --columns.",
         "[columns]",
     ]
-    lines += [f'{name} = "{_quoted(found.all[place])}"' for name, place in found.positions.items()]
+    once = {place: name for name, place in reversed(found.positions.items())}
+    lines += [
+        f'{n} = "{_quoted(found.all[p])}"' for n, p in found.positions.items() if once[p] == n
+    ]
     lines += ["", "# Headings no column took; their cells are not kept."]
     for heading in found.unused:
         name = suggestion(heading)

@@ -17,10 +17,14 @@ from pipeline.stock.faults import WHOLE_ROW
 
 _HEADINGS = ("Row", "Home", "Heading", "Cell as sent", "Fault", "Corrected")
 KEEP = "keep"
+_MOST_LINES = 1_000_000
+"""A sheet holds 1,048,576 rows; quarantine.csv has them all."""
 
 
 def workbook(faults: pl.DataFrame, quarantine: pl.DataFrame, sha256: str) -> bytes:
     """The workbook of a quarantine. The same quarantine gives the same bytes."""
+    lines = faults.filter(pl.col("severity") != "warn").head(_MOST_LINES)
+    quarantine = quarantine.head(_MOST_LINES)
     buffer = io.BytesIO()
     book = xlsxwriter.Workbook(
         buffer,
@@ -33,7 +37,6 @@ def workbook(faults: pl.DataFrame, quarantine: pl.DataFrame, sha256: str) -> byt
     sheet = book.add_worksheet("Faults")
     sheet.write_row(0, 0, _HEADINGS, head)
     homes = dict(quarantine.select("source_row", "home_id").iter_rows())
-    lines = faults.filter(pl.col("severity") != "warn")
     for row, line in enumerate(lines.iter_rows(named=True), start=1):
         shown = (line["source_row"], homes.get(line["source_row"]), line["heading"], line["text"])
         for column, value in enumerate((*shown, line["fault"])):

@@ -366,6 +366,8 @@ _TELEPHONE = r"(?:\+44[\s-]?|\b0)\d{2,4}[\s-]?\d{3,4}[\s-]?\d{3,4}\b"
 def _struck(cells: pl.DataFrame) -> tuple[pl.DataFrame, int]:
     """Strike e-mail addresses and telephone numbers out of free text; count them."""
     free = [c for c in ("address", "estate", "block_ref") if c in cells.columns]
+    if not free:
+        return cells, 0
     pattern = f"{_EMAIL}|{_TELEPHONE}"
     counts = cells.select(pl.col(free).str.count_matches(pattern).sum())
     struck = cells.with_columns(

@@ -4,7 +4,7 @@ import polars as pl
 
 from pipeline.columns import Column, by_role
 from pipeline.stock import casting
-from pipeline.stock.headings import is_imperial_area
+from pipeline.stock.headings import unit_of
 from pipeline.stock.reading import RawTable
 from pipeline.stock.rules import UNREADABLE
 
@@ -56,22 +56,19 @@ def _read(cells: pl.DataFrame, column: Column, heading: str) -> pl.DataFrame:
 
 
 def _value(column: Column, text: pl.Expr, heading: str) -> pl.Expr:
-    casters = {
-        "number": casting.number,
-        "length_mm": casting.length_mm,
+    plain = {
         "share": casting.share,
         "age": casting.year,
         "date": casting.date,
     }
     if column.dtype == "code":
         return casting.code(text, column.name)
-    if column.dtype == "area":
-        return casting.area(text, is_imperial_area(heading))
-    if column.dtype in casters:
-        return casters[column.dtype](text)
-    if column.name == "postcode":
-        return casting.postcode(text)
-    return casting.whole_number_text(text)
+    if column.dtype in plain:
+        return plain[column.dtype](text)
+    if column.dtype in ("number", "area", "length_mm"):
+        return casting.number(text, column.unit, unit_of(heading))
+    named = {"postcode": casting.postcode, "uprn": casting.uprn}
+    return named.get(column.name, casting.whole_number_text)(text)
 
 
 def _turned(read: pl.DataFrame, column: Column) -> pl.DataFrame:

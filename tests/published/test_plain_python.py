@@ -288,10 +288,13 @@ def u_after(row: Row, option: Option) -> float:
 
 
 def fits(row: Row, option: Option) -> bool:
-    """Fire class by height (a flat of unknown height counts as tall), and room outside."""
-    flat = row["property_type"] in ("flat", "maisonette")
+    """Fire class by height, and room outside.
+
+    A flat, or a home of more than three storeys, of unknown height counts as tall.
+    """
+    unsure = row["property_type"] in ("flat", "maisonette") or row["storeys"] > 3
     height = row["building_height_m"]
-    tall = flat if height is None else height >= TALL_M
+    tall = unsure if height is None else height >= TALL_M
     room = row["clearance_mm"] is None or option.mm + 12.0 <= row["clearance_mm"]
     return (option.non_combustible or not tall) and room
 
@@ -340,11 +343,10 @@ def worth(fuel: str) -> Worth:
     for number in range(1, years + 1):
         year = FIRST_YEAR + number - 1
         discount /= 1.0 + (0.035 if number <= 30 else 0.030)
-        factor = FUELS[fuel, "reporting_2025"]
         if fuel.startswith("electricity"):
             factor = grid.get(year, grid[max(grid)])
-        elif fuel == "mains_gas":
-            factor = C["gas_long_run_factor"]
+        else:
+            factor = FUELS[fuel, "appraisal"]
         value = values.get(year, values[max(values)]) * C["deflator_2025"] / C["deflator_2022"]
         kilograms += factor
         carbon_pv += factor / 1000.0 * value * discount
