@@ -10,10 +10,12 @@ from typing import NamedTuple
 import polars as pl
 import streamlit as st
 
-from pipeline import assess, claims, scenarios
+from dashboard import tables
+from pipeline import assess, claims, published, scenarios
 from pipeline.errors import ClaimError, StoreError
 from pipeline.published import Published, open_run
 from pipeline.settings import Settings
+from pipeline.stock import mending
 
 _ONE_AT_A_TIME = threading.Lock()
 """Held while this process has the ledger open: two sessions never freeze at once."""
@@ -94,6 +96,24 @@ def _by_thickness(
 ) -> pl.DataFrame:  # fmt: skip
     base = assess.basis(_run.base.reference, _settings, _run.base.book)
     return scenarios.by_thickness(_homes, base, list(thicknesses_mm))
+
+
+@st.cache_data(max_entries=12, show_spinner=False)
+def stored(key: Identity, name: str) -> pl.DataFrame:
+    """One more table of the store: faults, mended, overrides or corrections."""
+    return published.table(Path(key.path), name)
+
+
+@st.cache_data(max_entries=2, show_spinner="Estimating every home anew")
+def beside_type(key: Identity, _run: Published) -> pl.DataFrame:
+    """Wall U-value and area of every home beside what its age and form suggest."""
+    return tables.beside_type(_run.ranking, _run.base)
+
+
+def workbook(key: Identity, run: Published) -> bytes:
+    """quarantine.xlsx of the run, the same bytes as the run wrote."""
+    sha256 = run.account["stock_list_sha256"]
+    return mending.workbook(stored(key, "faults"), run.quarantine, sha256)
 
 
 def labels(run: Published) -> dict[str, str]:

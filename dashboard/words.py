@@ -35,6 +35,18 @@ MARKS = (
     " source; *memory* recalled from the named publication, not read again; *assumed* an"
     " assumption of this tool, to be replaced by your evidence."
 )
+GRADES = {
+    "A": "A, measured",
+    "B": "B, given",
+    "C": "C, default by type",
+    "D": "D, assumed",
+}
+"""Data grades of an input, as the legend of a chart names them."""
+GRADE_MEANING = (
+    "**A** measured: from a source the settings name as measured. **B** given: in the list or a"
+    " survey. **C** default: filled from age, type or geometry. **D** assumed: filled without"
+    " evidence."
+)
 OTHER_LABELS = {
     "homes": "Homes",
     "quarantine_reason": "Why in quarantine",
@@ -50,10 +62,38 @@ OTHER_LABELS = {
     "made_at": "Made at",
     "line": "Line",
     "run_id": "Run",
+    "column_label": "Column",
+    "cell_text": "Text in the list",
+    "read_as": "Read as",
+    "texts": "Different texts",
+    "input": "Input",
+    "group": "Estate",
+    "reasons": "Why in quarantine",
+    "warning": "What is unusual",
+    "u_default_w_m2k": "Default for the same home [W/m2K]",
+    "wall_area_estimated_m2": "Net wall area estimated [m2]",
+    "given_over_estimated": "Given over estimated [times]",
+    "doubt_kwh_per_year": "Doubt in the modelled heat saved [kWh/year]",
+    "spread": "Spread of the saving",
+    "from_source": "Source",
+    "outcome": "What became of it",
+    "entries": "Entries",
 }
 """Titles of columns that the dictionary of columns does not hold."""
-_TEXTS = ("quarantine_reason", "system_label", "claim_id", "made_at", "line", "run_id")
-_DECIMALS = {"W/m2K": 2, "per GBP": 2, "GBP/kWh": 4, "fraction": 2, "tCO2e": 1, "years": 1}
+_TEXTS = (
+    "quarantine_reason", "system_label", "claim_id", "made_at", "line", "run_id", "column_label",
+    "cell_text", "read_as", "input", "group", "reasons", "warning", "from_source", "outcome",
+    "spread",
+)  # fmt: skip
+_DECIMALS = {
+    "times": 2,
+    "W/m2K": 2,
+    "per GBP": 2,
+    "GBP/kWh": 4,
+    "fraction": 2,
+    "tCO2e": 1,
+    "years": 1,
+}
 
 
 def title(name: str) -> str:

@@ -36,7 +36,40 @@ THICKNESS = pl.DataFrame(
         "marginal_cost_per_lifetime_tonne_gbp": [None, 120.0, None, 240.0],
     }
 )
+GRADES = tables.grades_of_inputs(
+    pl.DataFrame(
+        {
+            "group": ["Elm", "Elm", "Elm", "Oak", "Oak"],
+            "input": ["storeys", "storeys", "wall area", "storeys", "wall area"],
+            "grade": ["B", "D", "C", "A", "B"],
+            "homes": [6, 2, 8, 2, 2],
+        }
+    )
+)
+WALLS = pl.DataFrame(
+    {
+        "home_id": ["T1", "T2", "T3", "T4"],
+        "wall_type": ["solid brick"] * 3 + ["cavity, insulated"],
+        "u_existing_w_m2k": [1.0, 2.0, 3.0, 0.4],
+        "u_default_w_m2k": [1.7, 1.7, 2.1, 0.5],
+        "wall_area_m2": [50.0, 60.0, 200.0, 30.0],
+        "wall_area_estimated_m2": [50.0, 50.0, 50.0, 50.0],
+        "given_over_estimated": [1.0, 1.2, 4.0, 0.6],
+        "warned": [False, False, True, False],
+        "address": "1 Alder Row",
+        "property_type": "house",
+        "built_form": "detached",
+        "source_row": [2, 3, 4, 5],
+        "floor_area_m2": [80.0, 90.0, 70.0, 75.0],
+    }
+)
+U_RANGES = tables.ranges(WALLS, "wall_type", "u_existing_w_m2k")
 FIGURES = {
+    "grades": charts.grade_bars(GRADES, "input", "How much is known?"),
+    "u_ranges": charts.u_ranges(U_RANGES, tables.defaults_used(WALLS)),
+    "floors": charts.floor_ranges(tables.ranges(WALLS, "property_type", "floor_area_m2")),
+    "wall_areas": charts.wall_areas(WALLS, 210.0),
+    "counts": charts.count_bars(["Age is <b>missing</b>"], [7], "What keeps out?", "Rows [no]"),
     "next_pound": charts.next_pound(SPEND, 25_000.0),
     "street_bars": charts.street_bars(STREETS),
     "saving": charts.saving_by_thickness(THICKNESS),
@@ -48,12 +81,12 @@ FIGURES = {
 def test_a_title_asks_a_question_and_axes_carry_units(figure: go.Figure) -> None:
     assert figure.layout.title.text.endswith("?")
     assert "[" in figure.layout.xaxis.title.text
-    assert "[" in (figure.layout.yaxis.title.text or "[a street has no unit]")
+    assert "[" in (figure.layout.yaxis.title.text or "[a name has no unit]")
 
 
 @pytest.mark.parametrize("figure", FIGURES.values(), ids=FIGURES)
-def test_only_lines_and_bars_on_plain_axes(figure: go.Figure) -> None:
-    assert {trace.type for trace in figure.data} <= {"scatter", "bar"}
+def test_only_plain_axes(figure: go.Figure) -> None:
+    assert {trace.type for trace in figure.data} <= {"scatter", "bar", "box"}
     assert not [key for key in figure.to_dict()["layout"] if key.startswith(("geo", "map"))]
 
 
@@ -97,10 +130,81 @@ def test_the_first_thickness_has_no_step_and_no_point() -> None:
     assert [list(line.y) for line in FIGURES["next_tonne"].data] == [[120.0], [240.0]]
 
 
+def test_grade_bars_hold_shares_that_fill_the_bar_least_known_on_top() -> None:
+    bars = {bar.name[0]: dict(zip(bar.y, bar.x, strict=True)) for bar in FIGURES["grades"].data}
+    assert bars == {
+        "A": {"storeys": 20.0}, "B": {"wall area": 20.0, "storeys": 60.0},
+        "C": {"wall area": 80.0}, "D": {"storeys": 20.0},
+    }  # fmt: skip
+    axis = FIGURES["grades"].layout.yaxis
+    assert (axis.autorange, axis.categoryarray) == ("reversed", ("wall area", "storeys"))
+
+
+def test_boxes_hold_percentiles_and_the_defaults_of_the_same_homes() -> None:
+    box, defaults = FIGURES["u_ranges"].data
+    assert list(box.y) == ["Cavity, insulated (1)", "Solid brick (3)"]
+    assert (list(box.q1), list(box.median), list(box.q3)) == ([0.4, 1.5], [0.4, 2.0], [0.4, 2.5])
+    marks = list(zip(defaults.y, defaults.x, defaults.customdata, strict=True))
+    assert marks == [
+        ("Cavity, insulated (1)", 0.5, 1), ("Solid brick (3)", 1.7, 2), ("Solid brick (3)", 2.1, 1)
+    ]  # fmt: skip
+
+
+def test_wall_areas_lie_about_the_line_of_equals_and_warned_ones_stand_apart() -> None:
+    line, plain, warned = FIGURES["wall_areas"].data
+    assert list(line.x) == list(line.y) == [0, 210.0]
+    assert (list(plain.y), list(warned.y)) == ([50.0, 60.0, 30.0], [200.0])
+    assert tables.agreement(WALLS) == {"near": 2, "larger": 1, "smaller": 1}
+    assert tables.furthest(WALLS, 2)["home_id"].to_list() == ["T3", "T4"]
+    assert tables.axis_end(WALLS) == pytest.approx(210.0)
+
+
+def test_warned_homes_are_drawn_however_many_there_are() -> None:
+    many = pl.concat([WALLS.filter(~pl.col("warned"))] * 100 + [WALLS.filter("warned")])
+    drawn = tables.thinned(many, 10)
+    assert drawn.filter("warned").height == 1
+    assert drawn.height == 11
+    assert tables.thinned(WALLS.clear(), 10).height == 0
+
+
+def test_count_bars_carry_their_labels_without_markup() -> None:
+    (bars,) = FIGURES["counts"].data
+    assert (list(bars.x), list(bars.text)) == ([7], ["7"])
+    assert list(bars.y) == ["Age is &lt;b&gt;missing&lt;/b&gt;"]
+
+
+def test_a_text_with_semicolons_and_quotes_is_one_fault() -> None:
+    faults = pl.DataFrame(
+        [
+            (2, "built_form", "a'; 'b", "quarantine", "Built form 'a'; 'b' could not be read"),
+            (3, "built_form", "c", "quarantine", "Built form 'c' could not be read"),
+            (3, "source_row", None, "quarantine", "Second entry of the home in row 2"),
+            (4, "source_row", None, "warn", "Figures equal to those of 3 homes of its street"),
+            (5, "source_row", "x; 'y'", "quarantine",
+             "Row has more cells than headings: 'x; 'y''"),
+            (3, "built_form", "c", "warn", "Built form 'c' is odd"),
+        ],
+        schema=["source_row", "column", "text", "severity", "fault"], orient="row",
+    )  # fmt: skip
+    assert tables.reason_counts(faults).rows() == [
+        ("Built form could not be read", 2),
+        ("Row has more cells than headings", 1),
+        ("Second entry of the home", 1),
+    ]
+    accepted = pl.DataFrame({"source_row": [4]})
+    assert tables.warning_counts(faults, accepted).rows() == [
+        ("Figures equal to those of other homes of its street", 1)
+    ]
+
+
 def test_figures_of_no_home_are_drawn_empty() -> None:
     empty = charts.street_bars(STREETS.clear())
     assert list(empty.data[0].x) == []
     assert len(charts.saving_by_thickness(THICKNESS.clear()).data) == 0
+    assert len(charts.grade_bars(GRADES.clear(), "input", "None?").data) == 4
+    none = charts.u_ranges(U_RANGES.clear(), tables.defaults_used(WALLS.clear()))
+    assert [list(trace.y) for trace in none.data] == [[], []]
+    assert list(charts.count_bars([], [], "None?", "Rows [no]").data[0].x) == []
     assert list(charts.next_pound(SPEND.clear(), 1.0).data[0].x) == []
 
 
@@ -141,6 +245,14 @@ def test_colours_stay_apart_for_every_kind_of_sight(kind: str) -> None:
     apart = [float(np.linalg.norm(a - b)) for a, b in itertools.combinations(seen, 2)]
     assert min(apart) > 20.0
     assert len(set(charts.MARKERS)) == len(charts.PALETTE)
+
+
+@pytest.mark.parametrize("kind", SIGHT)
+def test_grades_run_from_dark_to_pale_for_every_kind_of_sight(kind: str) -> None:
+    seen = [_lab(colour, SIGHT[kind]) for colour in charts.GRADE_COLOURS.values()]
+    lightness = [float(colour[0]) for colour in seen]
+    assert list(charts.GRADE_COLOURS) == list(words.GRADES) == ["A", "B", "C", "D"]
+    assert min(b - a for a, b in itertools.pairwise(lightness)) > 15.0
 
 
 @pytest.mark.parametrize("ground", [1.0, 0.01], ids=["light", "dark"])

@@ -4,7 +4,7 @@ import polars as pl
 import pytest
 from playwright.sync_api import Locator, Page, expect
 
-from pipeline import claims, explain, programme, scenarios
+from pipeline import claims, explain, grades, programme, scenarios
 from tests.browser.conftest import PATIENCE_MS, Served
 
 pytestmark = pytest.mark.xdist_group("browser")
@@ -65,6 +65,7 @@ def tick(page: Page) -> Locator:
         ("", "Which homes first?", "In quarantine"),
         ("claim", "The claim", "Freeze it"),
         ("what-if", "What if?", "What moves in the funded programme"),
+        ("data", "The data", "What overrode what"),
     ],
 )
 def test_each_page_opens_and_says_what_it_must_not_be_taken_for(
@@ -166,3 +167,34 @@ def test_the_gas_price_moves_the_programme_as_the_pipeline_says(tab: Page, serve
     expect(row).to_contain_text(f"−£{old - new:,.0f}")
     expect(metric(tab, "Homes entering")).to_have_text(f"{len(gained):,}")
     expect(metric(tab, "Homes leaving")).to_have_text(f"{len(lost):,}")
+
+
+def test_the_data_report_shows_what_the_pipeline_gives(tab: Page, served: Served) -> None:
+    run = served.run
+    tab.goto(f"{served.url}/data")
+    for label, name in (("Rows read", "read"), ("Accepted", "accepted")):
+        expect(metric(tab, label)).to_have_text(f"{run.account['rows'][name]:,}")
+    expect(metric(tab, "In quarantine")).to_have_text(f"{run.quarantine.height:,}")
+    reason = programme.quarantine_reasons(run.quarantine).row(1, named=True)
+    reasons = tab.locator(".st-key-reasons")
+    expect(reasons).to_contain_text(reason["reason"])
+    expect(reasons).to_contain_text(str(reason["rows"]))
+    survey = grades.survey_first(run.ranking, run.base.reference)
+    expect(tab.locator(".st-key-survey_first")).to_contain_text(
+        f"{survey['doubt_kwh_per_year'][0]:,.0f}"
+    )
+    known = grades.completeness(run.ranking, "estate").filter(pl.col("input") == "glazing")
+    share = known.filter(pl.col("grade") == "B")["homes"].sum() / known["homes"].sum()
+    expect(tab.locator(".st-key-grades_of_inputs")).to_contain_text(f"{100 * share:.0f}%")
+    with tab.expect_download() as fetched:
+        tab.get_by_role("button", name="Download quarantine.xlsx").click()
+    made = served.store.parent / "quarantine.xlsx"
+    assert fetched.value.path().read_bytes() == made.read_bytes()
+
+
+def test_the_input_chosen_is_drawn_by_estate(tab: Page, served: Served) -> None:
+    tab.goto(f"{served.url}/data")
+    expect(tab.get_by_text("Where is the wall U-value known?")).to_be_visible()
+    tab.locator(".st-key-graded_input").get_by_role("combobox").click()
+    tab.get_by_role("option", name="loft insulation").click()
+    expect(tab.get_by_text("Where is the loft insulation known?")).to_be_visible()

@@ -10,8 +10,8 @@ import pytest
 from polars.testing import assert_frame_equal
 from streamlit.testing.v1 import AppTest
 
-from dashboard import data, words
-from pipeline import claims, explain, programme, scenarios
+from dashboard import data, tables, words
+from pipeline import claims, explain, grades, homes, programme, published, scenarios
 from pipeline.published import Published, open_run
 from pipeline.run import run
 from pipeline.settings import Settings
@@ -41,7 +41,13 @@ def what_if_page() -> None:
     what_if.page()
 
 
-PAGES = (homes_page, claim_page, what_if_page)
+def data_page() -> None:
+    from dashboard.views import data_report
+
+    data_report.page()
+
+
+PAGES = (homes_page, claim_page, what_if_page, data_page)
 
 
 @pytest.fixture
@@ -80,9 +86,7 @@ def figures(page: AppTest) -> dict[str, list[str]]:
     return made
 
 
-def test_the_app_shows_the_first_page_of_three(
-    store: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_the_app_shows_the_first_page_of_four(store: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("sys.argv", ["app.py", str(store)])
     page = AppTest.from_file(APP, default_timeout=PATIENCE_S).run()
     assert sound(page).title[0].value == "Which homes first?"
@@ -194,10 +198,10 @@ def test_a_new_run_at_the_same_path_shows_at_once(
 ) -> None:
     stock, store = tmp_path / "stock.csv", tmp_path / "town.duckdb"
     stock.write_text(stock_text())
-    first = run(stock, store, tmp_path, Settings()).account["run_id"]
+    first = run(Inputs(stock), store, tmp_path, Settings()).account["run_id"]
     page = sound(opened(homes_page, store))
     assert str(first) in page.caption[0].value
-    second = run(stock, store, tmp_path, Settings(budget_gbp=20_000.0)).account["run_id"]
+    second = run(Inputs(stock), store, tmp_path, Settings(budget_gbp=20_000.0)).account["run_id"]
     assert str(second) in sound(page.run()).caption[0].value
 
 
@@ -208,7 +212,7 @@ def test_text_of_the_stock_list_never_acts_as_markup(
     address = "1 ![x](http://example.test/x.png) <b>Row</b>, Tarnwick"
     row = f'T1,"{address}",HX77 3AB,House,1934,85,Solid brick,'
     stock.write_text(stock_text(row))
-    run(stock, tmp_path / "town.duckdb", tmp_path, Settings())
+    run(Inputs(stock), tmp_path / "town.duckdb", tmp_path, Settings())
     page = sound(opened(homes_page, tmp_path / "town.duckdb"))
     written = [e.value for kind in (page.markdown, page.caption, page.info) for e in kind]
     assert not [text for text in written if "![x](" in text or "<b>Row" in text]
@@ -328,7 +332,7 @@ def test_a_run_with_unusual_settings_opens_on_them(
         "climate": {"temperature_shift_c": -4.9},
         "works": {"thickness_most_mm": 333.0, "target_u_w_m2k": 0.99, "systems": ["cork"]},
     }
-    run(stock, tmp_path / "odd.duckdb", tmp_path, Settings.model_validate(unusual))
+    run(Inputs(stock), tmp_path / "odd.duckdb", tmp_path, Settings.model_validate(unusual))
     page = sound(opened(what_if_page, tmp_path / "odd.duckdb"))
     assert page.slider(key="shift").value == -4.9
     assert set(page.table[0].value["Difference"]) == {"0"}
@@ -338,7 +342,112 @@ def test_curves_under_another_climate_equal_those_of_a_run_under_it(
     store: Path, demo: Published, tmp_path: Path
 ) -> None:
     settings = scenarios.with_setting(demo.base.settings, "climate.temperature_shift_c", -1.5)
-    run(DEMO_STOCK, tmp_path / "cold.duckdb", tmp_path, settings)
+    run(Inputs(DEMO_STOCK), tmp_path / "cold.duckdb", tmp_path, settings)
     cold = open_run(tmp_path / "cold.duckdb")
     drawn = data.by_thickness(data.identity(store), settings, [50.0, 100.0], demo)
     assert_frame_equal(drawn, scenarios.by_thickness(cold.ranking, cold.base, [50.0, 100.0]))
+
+
+def shown_tables(page: AppTest) -> dict[tuple[str, ...], pl.DataFrame]:
+    """Tables of a page by their columns."""
+    return {tuple(table.value.columns): pl.from_pandas(table.value) for table in page.dataframe}
+
+
+def test_the_data_page_tells_what_the_pipeline_found(
+    opened: Callable[..., AppTest], store: Path, demo: Published
+) -> None:
+    page = sound(opened(data_page, store))
+    rows = demo.account["rows"]
+    assert figures(page) == {
+        "Rows read": [f"{rows['read']:,}"],
+        "Accepted": [f"{rows['accepted']:,}"],
+        "In quarantine": [f"{rows['quarantined']:,}"],
+        "Accepted with a warning": [f"{demo.ranking['warnings'].count():,}"],
+    }
+    shown = shown_tables(page)
+    order = grades.survey_first(demo.ranking, demo.base.reference)
+    assert_frame_equal(shown[tuple(order.columns)], order)
+    assert_frame_equal(
+        shown["quarantine_reason", "rows"],
+        programme.quarantine_reasons(demo.quarantine).rename({"reason": "quarantine_reason"}),
+    )
+    first = order.row(0, named=True)
+    text = " ".join(element.value for element in page.markdown)
+    assert f"Survey the {first['input']} first" in text
+    assert f"{first['doubt_kwh_per_year']:,.0f} kWh/year" in text
+    assert all(words.plain(f"“{name}”") in text for name in demo.account["headings_not_used"])
+    grade = shown["data_grade", "spread", "homes"]
+    assert grade["homes"].sum() == rows["ranked"]
+    assert grade["spread"].to_list() == ["up to 15%", "up to 25%", "up to 40%", "over 40%"]
+
+
+def test_shares_known_are_those_of_the_grades_in_the_ranking(demo: Published) -> None:
+    by_estate = grades.completeness(demo.ranking, "estate")
+    known = tables.known_by_estate(by_estate)
+    assert known["homes"].sum() == demo.ranking.height
+    estate = known["group"][0]
+    part = demo.ranking.filter(pl.col("estate") == estate)
+    for name, (_, _, word) in homes.GRADED.items():
+        share = 100.0 * part[f"{name}_grade"].is_in(["A", "B"]).mean()
+        assert known[word][0] == pytest.approx(share)
+    whole = tables.grades_of_inputs(by_estate)
+    for _, part in whole.group_by("input"):
+        assert part["share_percent"].sum() == pytest.approx(100.0)
+        assert part["homes"].sum() == demo.ranking.height
+
+
+def test_what_a_home_would_be_filled_with_is_what_the_pipeline_filled_in(demo: Published) -> None:
+    beside = tables.beside_type(demo.ranking, demo.base)
+    filled = demo.ranking["u_value_grade"] == "C"
+    assert beside.height == demo.ranking.height
+    assert beside["home_id"].to_list() == demo.ranking["home_id"].to_list()
+    for used, estimate, estimated in (
+        ("u_existing_w_m2k", "u_default_w_m2k", filled),
+        ("wall_area_m2", "wall_area_estimated_m2", demo.ranking["wall_area_grade"] == "C"),
+    ):
+        part = beside.filter(estimated)
+        assert part.height
+        assert part[estimate].to_list() == pytest.approx(part[used].to_list())
+
+
+def test_the_input_chosen_is_shown_by_estate(opened: Callable[..., AppTest], store: Path) -> None:
+    page = opened(data_page, store)
+    page.selectbox(key="graded_input").set_value("glazing")
+    sound(page.run())
+    assert page.selectbox(key="graded_input").value == "glazing"
+
+
+def test_the_workbook_offered_is_the_one_the_run_wrote(
+    demo_folder: Path, store: Path, demo: Published
+) -> None:
+    made = data.workbook(data.identity(store), demo)
+    assert made == (demo_folder / "quarantine.xlsx").read_bytes()
+
+
+def test_a_bare_list_with_nothing_given_is_no_fault(
+    opened: Callable[..., AppTest], tmp_path: Path
+) -> None:
+    stock = tmp_path / "stock.csv"
+    stock.write_text(stock_text())
+    run(Inputs(stock), tmp_path / "bare.duckdb", tmp_path, Settings())
+    page = sound(opened(data_page, tmp_path / "bare.duckdb"))
+    said = " ".join(element.value for element in page.info)
+    assert "No wall U-value is given" in said
+    assert "No wall area is given" in said
+    assert "No row is in quarantine" in said
+    assert "rests on the list alone" in said
+
+
+def test_another_source_is_told_by_what_it_overrode(
+    opened: Callable[..., AppTest], tmp_path: Path
+) -> None:
+    stock, survey, store = (tmp_path / name for name in ("list.csv", "survey.csv", "two.duckdb"))
+    stock.write_text(stock_text())
+    survey.write_text("Property Ref,Wall U\nT1,1.45\nT2,1.5\nT9,1.1\n")
+    run(Inputs(stock, {"survey": survey}), store, tmp_path, Settings())
+    log = published.table(store, "overrides")
+    shown = shown_tables(sound(opened(data_page, store)))
+    told = shown["from_source", "column_label", "outcome", "entries"]
+    assert told["entries"].sum() == log.height
+    assert told.row(0) == ("survey", "Wall U-value today", "filled a gap", 2)
+    assert told.row(1)[1] == "Whole row"
