@@ -230,48 +230,6 @@ def furthest(given: pl.DataFrame, most: int) -> pl.DataFrame:
     )  # fmt: skip
 
 
-def warning_counts(faults: pl.DataFrame, ranking: pl.DataFrame) -> pl.DataFrame:
-    """What is unusual about accepted rows, without the texts quoted: warning and rows."""
-    told = faults.filter(pl.col("severity") == "warn")
-    accepted = told.join(ranking.select("source_row"), on="source_row", how="semi")
-    return _counted(accepted, "warning")
-
-
-def reason_counts(faults: pl.DataFrame) -> pl.DataFrame:
-    """What keeps rows out, without the texts quoted: quarantine_reason and rows."""
-    return _counted(faults.filter(pl.col("severity") != "warn"), "quarantine_reason")
-
-
-def _counted(faults: pl.DataFrame, name: str) -> pl.DataFrame:
-    """Rows of each fault, the commonest first.
-
-    Worked from the lines that make the columns `warnings` and `reasons`, so that a text with a
-    semicolon in it is not taken for two faults.
-    """
-    quoted = pl.format("{} '{}' ", _label("column"), "text")
-    plain = (
-        pl.when(pl.col("text").is_not_null() & pl.col("fault").str.starts_with(quoted))
-        .then(pl.format("{} {}", _label("column"), pl.col("fault").str.strip_prefix(quoted)))
-        .otherwise("fault")
-        .str.replace(r"^(Row has more cells than headings): '(?s:.*)'$", "${1}")
-        .str.replace(r" in row \d+$", "")
-        .str.replace(r"those of \d+ homes", "those of other homes")
-    )
-    return (
-        faults.select("source_row", "fault", plain.alias(name))
-        .unique()
-        .group_by(name)
-        .agg(rows=pl.len())
-        .sort("rows", name, descending=[True, False])
-    )
-
-
-def _label(column: str) -> pl.Expr:
-    """Plain label of the column a line speaks of."""
-    names = {name: found.label for name, found in columns.dictionary().items()}
-    return pl.col(column).replace(names).fill_null("Whole row")
-
-
 def turned(mended: pl.DataFrame) -> pl.DataFrame:
     """Texts that became a value of another look, the commonest first."""
     return mended.select(
@@ -313,3 +271,9 @@ def homes_by_grade(ranking: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     ).join(count, on="data_grade", how="left", maintain_order="left").with_columns(
         pl.col("homes").fill_null(0)
     )  # fmt: skip
+
+
+def _label(column: str) -> pl.Expr:
+    """Plain label of the column a line speaks of."""
+    names = {name: found.label for name, found in columns.dictionary().items()}
+    return pl.col(column).replace(names).fill_null("Whole row")

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from hypothesis import example, given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from pipeline import reference, stock
@@ -33,11 +33,13 @@ def test_a_comma_that_parts_no_thousands_cannot_be_read(text):
     assert _read(casting.number, text) is None
 
 
+@settings(deadline=None, max_examples=60)
 @given(FIGURES)
 def test_thousands_separators_change_no_figure(figure):
     assert _read(casting.number, f"{figure:,}") == _read(casting.number, str(figure)) == figure
 
 
+@settings(deadline=None, max_examples=60)
 @given(st.integers(0, 999), st.integers(0, 99))
 def test_a_decimal_comma_is_never_a_figure(whole, hundredths):
     assert _read(casting.number, f"{whole},{hundredths:02}") is None
@@ -47,11 +49,12 @@ def test_a_decimal_comma_keeps_the_row_out_and_says_so(tmp_path):
     heading = "Property Ref,Address,Prop Type,Age,Floor Area,Wall Type,Wall U\n"
     good = "T1,1 Alder Row,House,1934,85,Solid brick,1.7\n"
     path = tmp_path / "list.csv"
-    path.write_text(heading + good + good.replace("1", "2").replace("2.7", '"0,3"'))
+    path.write_text(heading + good + good.replace("T1,1", "T2,2").replace("1.7", '"0,3"'))
     listed = stock.ingest(Inputs(path), {})
     assert listed.quarantine["reasons"].to_list() == ["Wall U-value today '0,3' could not be read"]
 
 
+@settings(deadline=None, max_examples=60)
 @given(st.floats(-1, 300, allow_nan=False).map(lambda x: round(x, 3)), st.sampled_from(["", "%"]))
 @example(1.5, "")
 @example(1.5, "%")
@@ -113,6 +116,7 @@ def test_lengths_follow_the_unit_of_cell_then_heading(tmp_path, heading, text, m
     assert typed["loft_insulation_mm" + UNREADABLE].item() is (mm is None)
 
 
+@settings(deadline=None, max_examples=60)
 @given(FIGURES, st.sampled_from(["mm", "cm", "m", "in", "ft"]))
 def test_a_heading_in_a_unit_reads_as_cells_in_it(figure, unit):
     told = _read(casting.number, str(figure), "mm", unit_of(f"Wall thickness ({unit})"))
@@ -135,6 +139,15 @@ def test_a_heading_with_a_unit_of_another_kind_names_no_column():
     assert unit_of("Floor Area [sq. ft] GIA") == "ft2"
 
 
+def test_no_heading_of_the_dictionary_states_another_unit_than_its_column():
+    for column in by_role("stock"):
+        if column.dtype in ("number", "area", "length_mm"):
+            for heading in (column.name, column.label, *column.headings):
+                assert unit_of(heading) in ("", column.unit), heading
+    assert unit_of("Loft Ins") == ""
+    assert unit_of("Loft (ins)") == "in"
+
+
 def test_a_settled_heading_in_another_unit_leaves_bare_figures_unread(tmp_path):
     path = tmp_path / "s.csv"
     path.write_text("UPRN,Girth (kWh)\n1,12\n2,12 m\n")
@@ -142,6 +155,7 @@ def test_a_settled_heading_in_another_unit_leaves_bare_figures_unread(tmp_path):
     assert values.typed(raw)[0]["building_height_m"].to_list() == [None, 12]
 
 
+@settings(deadline=None, max_examples=60)
 @given(st.integers(1, 10**12 - 1), st.integers(0, 6))
 def test_zeros_before_a_uprn_do_not_count(number, zeros):
     assert _read(casting.uprn, "0" * zeros + str(number)) == str(number)

@@ -173,30 +173,6 @@ def test_count_bars_carry_their_labels_without_markup() -> None:
     assert list(bars.y) == ["Age is &lt;b&gt;missing&lt;/b&gt;"]
 
 
-def test_a_text_with_semicolons_and_quotes_is_one_fault() -> None:
-    faults = pl.DataFrame(
-        [
-            (2, "built_form", "a'; 'b", "quarantine", "Built form 'a'; 'b' could not be read"),
-            (3, "built_form", "c", "quarantine", "Built form 'c' could not be read"),
-            (3, "source_row", None, "quarantine", "Second entry of the home in row 2"),
-            (4, "source_row", None, "warn", "Figures equal to those of 3 homes of its street"),
-            (5, "source_row", "x; 'y'", "quarantine",
-             "Row has more cells than headings: 'x; 'y''"),
-            (3, "built_form", "c", "warn", "Built form 'c' is odd"),
-        ],
-        schema=["source_row", "column", "text", "severity", "fault"], orient="row",
-    )  # fmt: skip
-    assert tables.reason_counts(faults).rows() == [
-        ("Built form could not be read", 2),
-        ("Row has more cells than headings", 1),
-        ("Second entry of the home", 1),
-    ]
-    accepted = pl.DataFrame({"source_row": [4]})
-    assert tables.warning_counts(faults, accepted).rows() == [
-        ("Figures equal to those of other homes of its street", 1)
-    ]
-
-
 def test_figures_of_no_home_are_drawn_empty() -> None:
     empty = charts.street_bars(STREETS.clear())
     assert list(empty.data[0].x) == []

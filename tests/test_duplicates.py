@@ -1,7 +1,7 @@
 """Homes entered twice: the sound row stays, and every mark points to a row that stays."""
 
 import polars as pl
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.stock import duplicates
@@ -54,6 +54,7 @@ def test_without_faults_named_the_fullest_stays():
     assert duplicates.mark(typed, cells)[DUPLICATE].to_list() == [3, None]
 
 
+@settings(deadline=None, max_examples=60)
 @given(ROWS)
 def test_every_mark_points_to_a_row_that_stays_and_to_a_sound_one_if_there_is_one(rows):
     faulty = [number for number, row in enumerate(rows, start=2) if row[3]]
@@ -72,6 +73,7 @@ def test_every_mark_points_to_a_row_that_stays_and_to_a_sound_one_if_there_is_on
             assert first not in faulty
 
 
+@settings(deadline=None, max_examples=60)
 @given(ROWS, st.randoms())
 def test_the_order_of_the_rows_decides_nothing(rows, random):
     turned = list(rows)

@@ -5,11 +5,11 @@ import math
 import numpy as np
 import polars as pl
 import pytest
-from tests.published import by_hand, drawn
 
 from pipeline import assess, homes, junction_catalogue, reference
 from pipeline.options import rates
 from pipeline.settings import Details, Settings
+from tests.published import by_hand, drawn
 
 TABLES = reference.load()
 PSI = by_hand.junction_psi()

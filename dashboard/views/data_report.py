@@ -9,6 +9,7 @@ from pipeline import grades, programme
 from pipeline.exports import csv_bytes
 from pipeline.homes import GRADED
 from pipeline.published import Published
+from pipeline.stock.faults import counts as fault_counts
 
 _DRAWN = 3_000
 _ESTATES = 20
@@ -190,7 +191,7 @@ def _quarantine(key: data.Identity, run: Published, faults: pl.DataFrame) -> Non
     if not run.quarantine.height:
         st.info("No row is in quarantine.")
         return
-    reasons = tables.reason_counts(faults)
+    reasons = fault_counts(faults).rename({"reason": "quarantine_reason"})
     shown = reasons.head(_REASONS)
     left, right = st.columns(2)
     with left:
@@ -229,9 +230,14 @@ def _quarantine(key: data.Identity, run: Published, faults: pl.DataFrame) -> Non
         common.table(reasons, rows=20)
 
 
+def _accepted(faults: pl.DataFrame, run: Published) -> pl.DataFrame:
+    """Faults of rows that are in the ranking."""
+    return faults.join(run.ranking.select("source_row"), on="source_row", how="semi")
+
+
 def _warnings(run: Published, faults: pl.DataFrame) -> None:
     st.header("Accepted, but unusual")
-    counts = tables.warning_counts(faults, run.ranking)
+    counts = fault_counts(_accepted(faults, run), warnings=True).rename({"reason": "warning"})
     if not counts.height:
         st.info("No accepted row has a warning.")
         return

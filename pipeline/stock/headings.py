@@ -68,9 +68,12 @@ def plain(heading: object) -> str:
 
 
 def _unit(words: Sequence[str]) -> str:
-    """The unit some words of a heading are, '' where they are none; a count is no unit here."""
+    """The unit some words of a heading are, '' where they are none.
+
+    A count is no unit here, nor is 'ins' out of brackets: it stands for insulation too.
+    """
     unit = casting.spellings().get("".join(words), "")
-    return "" if unit == "no" else unit
+    return "" if unit == "no" or list(words) == ["ins"] else unit
 
 
 def _ends(words: str) -> Iterator[tuple[str, str]]:
@@ -84,11 +87,12 @@ def _ends(words: str) -> Iterator[tuple[str, str]]:
 def unit_of(heading: str) -> str:
     """The unit a heading states, '' where none: at its end, in brackets, or anywhere if plain."""
     words = plain(heading).split()
-    inner = [plain(group).split() for group in _BRACKETS.findall(heading)]
     pairs = [words[i : i + size] for size in (2, 1) for i in range(len(words))]
     clear = [p for p in pairs if len("".join(p)) > 2 or "".join(p) in _SHORT_UNITS]
-    told = [unit for _, unit in _ends(" ".join(words))]
-    told += [_unit(some) for some in (*inner, *clear)]
+    told = ["in"] if "ins" in _BRACKETS.findall(heading.lower()) else []
+    told += [unit for _, unit in _ends(" ".join(words))]
+    told += [_unit(plain(group).split()) for group in _BRACKETS.findall(heading)]
+    told += [_unit(some) for some in clear]
     return next(filter(None, told), "")
 
 

@@ -5,6 +5,7 @@ import pytest
 from playwright.sync_api import Locator, Page, expect
 
 from pipeline import claims, explain, grades, programme, scenarios
+from pipeline.stock.faults import counts as fault_counts
 from tests.browser.conftest import PATIENCE_MS, Served
 
 pytestmark = pytest.mark.xdist_group("browser")
@@ -175,7 +176,7 @@ def test_the_data_report_shows_what_the_pipeline_gives(tab: Page, served: Served
     for label, name in (("Rows read", "read"), ("Accepted", "accepted")):
         expect(metric(tab, label)).to_have_text(f"{run.account['rows'][name]:,}")
     expect(metric(tab, "In quarantine")).to_have_text(f"{run.quarantine.height:,}")
-    reason = programme.quarantine_reasons(run.quarantine).row(1, named=True)
+    reason = fault_counts(run.faults).row(1, named=True)
     reasons = tab.locator(".st-key-reasons")
     expect(reasons).to_contain_text(reason["reason"])
     expect(reasons).to_contain_text(str(reason["rows"]))

@@ -16,6 +16,7 @@ from pipeline.published import Published, open_run
 from pipeline.run import run
 from pipeline.settings import Settings
 from pipeline.stock import Inputs
+from pipeline.stock.faults import counts as fault_counts
 from tests.conftest import DEMO_STOCK, stock_text
 
 PATIENCE_S = 60
@@ -369,7 +370,7 @@ def test_the_data_page_tells_what_the_pipeline_found(
     assert_frame_equal(shown[tuple(order.columns)], order)
     assert_frame_equal(
         shown["quarantine_reason", "rows"],
-        programme.quarantine_reasons(demo.quarantine).rename({"reason": "quarantine_reason"}),
+        fault_counts(demo.faults).rename({"reason": "quarantine_reason"}),
     )
     first = order.row(0, named=True)
     text = " ".join(element.value for element in page.markdown)
