@@ -109,6 +109,9 @@ def choose(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
         "no allowed thickness reaches {}: the least U-value is {}", pl.lit(target), reach
     )
     no_option = pl.lit("no option is allowed by the settings, the height or the clearance")
+    taken_back = pl.when(pl.Series(lowest) <= target).then(
+        pl.lit("junctions take back what the wall saves: better details are needed")
+    )
     return (
         homes.with_columns(found)
         .join(
@@ -119,7 +122,8 @@ def choose(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
         )
         .with_columns(
             reason=pl.coalesce(
-                "excluded", pl.when(pl.col("option") < 0).then(pl.coalesce(short, no_option))
+                "excluded",
+                pl.when(pl.col("option") < 0).then(pl.coalesce(taken_back, short, no_option)),
             )
         )
         .drop("option")
@@ -162,7 +166,7 @@ def _best(
     saved = column["heat_before_kwh_per_year"] - degree_days.heat_demand(heat_loss, days)
     cost = _works(area, rate, column["access_gbp_m2"], column["enabling_gbp"])
     ratio = _price(cost, base.terms) / saved
-    reaches = fits & (after <= base.settings.works.target_u_w_m2k)
+    reaches = fits & (after <= base.settings.works.target_u_w_m2k) & (saved > 0.0)
     ratio = np.where(reaches, ratio, np.inf)
     index = options["option"].to_numpy()[ratio.argmin(axis=1)].astype(int)
     least = np.where(fits, after, np.nan)

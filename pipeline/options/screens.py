@@ -36,8 +36,8 @@ def screen(homes: pl.DataFrame, settings: Settings, reference: Reference) -> pl.
         .then(
             pl.lit("unfilled cavity: refer, air moving in the cavity bypasses insulation outside")
         )
-        .when(pl.col("heat_loss_before_w_k") <= wall_loss)
-        .then(pl.lit("measured heat loss is below the wall's own loss: check both"))
+        .when(pl.col("heat_loss_before_w_k") <= wall_loss + pl.col("bridging_heat_loss_w_k"))
+        .then(pl.lit("measured heat loss is below that of its wall and junctions: check both"))
         .when(pl.col("heat_before_kwh_per_year") < settings.works.least_heat_kwh_per_year)
         .then(pl.lit("hardly any heat is needed: check heat loss, window and floor area"))
     )
