@@ -112,6 +112,7 @@ def choose(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
     taken_back = pl.when(pl.Series(lowest) <= target).then(
         pl.lit("junctions take back what the wall saves: better details are needed")
     )
+    why = pl.coalesce(taken_back, short, no_option)
     return (
         homes.with_columns(found)
         .join(
@@ -123,7 +124,7 @@ def choose(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
         .with_columns(
             reason=pl.coalesce(
                 "excluded",
-                pl.when(pl.col("option") < 0).then(pl.coalesce(taken_back, short, no_option)),
+                pl.when(pl.col("option") < 0).then(why),
             )
         )
         .drop("option")
@@ -333,7 +334,11 @@ def _lifetime(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:
         carbon_value_pv_gbp=fuel * pl.col("carbon_pv_gbp_per_kwh"),
         simple_payback_years=cost / pl.col("bill_saved_gbp_per_year"),
     ).with_columns(
-        net_present_value_gbp=pl.col("bill_saved_pv_gbp") + pl.col("carbon_value_pv_gbp") - cost
+        net_present_value_gbp=pl.col("bill_saved_pv_gbp") + pl.col("carbon_value_pv_gbp") - cost,
+        expected_net_present_value_gbp=pl.col("expected_bill_saved_gbp_per_year")
+        * base.worth.annuity
+        + pl.col("expected_fuel_saved_kwh_per_year") * pl.col("carbon_pv_gbp_per_kwh")
+        - cost,
     )
 
 
@@ -341,6 +346,7 @@ def score(objective: Objective) -> pl.Expr:
     """Value of the objective per pound of cost; more is better whatever its sign."""
     value = {
         "net_benefit": pl.col("net_present_value_gbp"),
+        "expected_net_benefit": pl.col("expected_net_present_value_gbp"),
         "carbon": pl.col("co2_saved_lifetime_t"),
         "heat": pl.col("heat_saved_kwh_per_year") * pl.col("lifetime_years"),
     }

@@ -174,9 +174,11 @@ def explain_command(
     published = open_run(store)
     rows = published.ranking.filter(pl.col("home_id") == home).to_dicts()
     if not rows:
-        raise ProgrammeError(
-            f"No home '{home}' in {store}. It may be in quarantine; see quarantine.csv."
-        )
+        held = published.quarantine.filter(pl.col("home_id") == home)
+        why = "It is neither accepted nor in quarantine: check the key."
+        if held.height:
+            why = f"Row {held['source_row'][0]} is in quarantine: {held['reasons'][0]}."
+        raise ProgrammeError(f"No home '{home}' in {store}. {why}")
     printing.show_sheet(rows[0], explain.sheet(rows[0], published.base))
 
 
@@ -225,6 +227,7 @@ def claim(
         printing.show_claim(again, claims.reissue(store, again, out))
     else:
         made = claims.export(store, claims.read_home_list(homes or ""), out)
+        printing.warn_invented(made.manifest["account"]["rate_book_source"])
         printing.show_claim(made.claim_id, made.totals)
     console.print(f"Files: {out}/claim.csv, claim.xlsx, claim.json")
 

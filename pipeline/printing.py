@@ -24,6 +24,7 @@ def show_run(result: Result) -> None:
     account, ranking = result.account, result.ranking
     rows, budget = account["rows"], account["settings"]["budget_gbp"]
     _show_reading(account)
+    warn_invented(account["rate_book_source"])
     console.print(
         f"Rows read {rows['read']:,} = accepted {rows['accepted']:,}"
         f" + quarantined {rows['quarantined']:,}.  Ranked: {rows['ranked']:,}.",
@@ -39,6 +40,15 @@ def show_run(result: Result) -> None:
     _show_counts("Accepted but not ranked", left)
     _show_counts("In quarantine", fault_counts(result.faults))
     console.print(Panel(explain.CAUTION, title="Before anybody acts on this", expand=False))
+
+
+def warn_invented(source: str) -> None:
+    """Say so where prices rest on the invented demo rate book."""
+    if "invented" in source:
+        console.print(
+            "[bold yellow]Costs rest on the invented demo rate book.[/] Put your own rates in"
+            " (settings, cost.rate_book) before anybody relies on a price."
+        )
 
 
 def _show_reading(account: dict[str, Any]) -> None:
@@ -114,11 +124,16 @@ def show_sweep(sweep: pl.DataFrame, name: str) -> None:
         "homes_allowed": "may have it",
         "u_after_mean_w_m2k": "U after",
         "heat_saved_kwh_per_year": "kWh heat/year",
-        "cost_gbp": "GBP",
+        "bill_saved_gbp_per_year": "bills GBP/year",
+        "cost_gbp": "cost GBP",
+        "net_present_value_gbp": "net GBP",
         "cost_per_lifetime_tonne_gbp": "GBP/tonne",
         "marginal_cost_per_lifetime_tonne_gbp": "next tonne",
     }
-    frame = sweep.select(column for column in shown if column in sweep.columns)
+    swept = [c for c in shown if c in sweep.columns]
+    if "system_label" in swept:
+        swept = [c for c in swept if c not in ("bill_saved_gbp_per_year", "net_present_value_gbp")]
+    frame = sweep.select(swept)
     rows = [[_cell(value) for value in row] for row in frame.iter_rows()]
     _print("What if, modelled", [shown[column] for column in frame.columns], rows, shrinking=0)
 
@@ -164,7 +179,7 @@ def show_sheet(home: dict[str, Any], steps: list[explain.Step]) -> None:
             console.rule(part, align="left")
         console.print(
             f"{step.what}: [bold]{explain.show(step.value)} {step.unit}[/]\n"
-            f"    {escape(step.formula)} = {escape(step.working)}\n"
+            f"    {escape(step.formula)}\n    = {escape(step.working)}\n"
             f"    [dim]{escape(step.source)}[/]",
             highlight=False,
         )

@@ -12,7 +12,7 @@ from pipeline.errors import SettingsError
 Share = Annotated[float, Field(ge=0.0, le=1.0)]
 Positive = Annotated[float, Field(gt=0.0)]
 Months = Annotated[tuple[Annotated[int, Field(ge=1, le=12)], ...], Field(min_length=1)]
-Objective = Literal["net_benefit", "carbon", "heat"]
+Objective = Literal["net_benefit", "expected_net_benefit", "carbon", "heat"]
 
 
 class _Group(BaseModel):

@@ -5,7 +5,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.stock import duplicates
-from pipeline.stock.rules import DUPLICATE
 
 KEYS = st.one_of(st.none(), st.sampled_from("abc"))
 ROWS = st.lists(st.tuples(KEYS, KEYS, KEYS, st.booleans()), min_size=1, max_size=9)
@@ -27,9 +26,10 @@ def _frames(rows) -> tuple[pl.DataFrame, pl.DataFrame]:
 
 def _marks(rows, faulty=()) -> dict[int, int | None]:
     typed, cells = _frames(rows)
-    found = duplicates.mark(typed, cells, pl.Series(faulty, dtype=pl.UInt32))
-    assert found["source_row"].equals(typed["source_row"])
-    return dict(found.select("source_row", DUPLICATE).iter_rows())
+    none = pl.Series([], dtype=pl.UInt32)
+    found = duplicates.find(typed, cells, pl.Series(faulty, dtype=pl.UInt32), none)
+    marks = dict(found.select("source_row", "stays").iter_rows())
+    return {row: marks.get(row) for row in typed["source_row"]}
 
 
 def test_a_faulty_row_gives_way_to_a_sound_one_though_it_is_fuller():
@@ -50,8 +50,7 @@ def test_a_mark_follows_on_to_the_row_that_stays():
 
 
 def test_without_faults_named_the_fullest_stays():
-    typed, cells = _frames([("T1", None, None), ("T1", "1", None)])
-    assert duplicates.mark(typed, cells)[DUPLICATE].to_list() == [3, None]
+    assert _marks([("T1", None, None), ("T1", "1", None)]) == {2: 3, 3: None}
 
 
 @settings(deadline=None, max_examples=60)

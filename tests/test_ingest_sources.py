@@ -343,3 +343,38 @@ def test_a_list_most_of_which_fails_one_rule_is_refused_whole(tmp_path):
     rows += [GOOD_ROW.format(ref=f"T{n}", n=n).replace(",1934,", ",N/K,") for n in (2, 3, 4)]
     with pytest.raises(StockListError, match="Age is missing in 3 of 4 rows"):
         stock.ingest(Inputs(_write(tmp_path / "x.csv", stock_text(*rows))), {})
+
+
+def test_keep_lets_a_row_stand_in_the_place_of_the_other_of_its_key(tmp_path):
+    rows = [
+        'T1,"1 Alder Row, Tarnwick",HX77 3AB,House,1934,85,Solid brick,1.6',
+        'T1,"1 Alder Row, Tarnwick",HX77 3AB,House,1934,95,Solid brick,',
+        'T2,"2 Alder Row, Tarnwick",HX77 3AB,House,1934,85,Solid brick,',
+    ]
+    path = _write(tmp_path / "list.csv", stock_text(*rows))
+    run(Inputs(path), tmp_path / "s.duckdb", tmp_path, Settings())
+    _fill(tmp_path / "quarantine.xlsx", tmp_path / "m.xlsx", {(3, "(whole row)"): "keep"})
+    listed = stock.ingest(Inputs(path, mended=tmp_path / "m.xlsx"), {})
+    assert listed.accepted.select("home_id", "floor_area_m2").rows() == [("T1", 95.0), ("T2", 85.0)]
+    assert listed.quarantine["source_row"].to_list() == [2]
+
+
+def test_a_bad_entry_never_throws_out_a_sound_one(tmp_path):
+    rows = [
+        "T1,1 Alder Row,HX77 3AB,House,1934,85,Solid brick,",
+        "T1,1 Alder Row,HX77 3AB,House,1934,8500,Solid brick,1.7",
+        "T2,2 Alder Row,HX77 3AB,House,1934,85,Solid brick,",
+    ]
+    listed = stock.ingest(Inputs(_write(tmp_path / "list.csv", stock_text(*rows))), {})
+    assert listed.accepted["source_row"].to_list() == [2, 4]
+
+
+def test_two_sheets_of_homes_are_not_read_as_one(tmp_path):
+    path = tmp_path / "two.xlsx"
+    with xlsxwriter.Workbook(path) as book:
+        for name in ("North", "South"):
+            sheet = book.add_worksheet(name)
+            sheet.write_row(0, 0, ["Ref", "Prop Type", "Age", "Floor Area", "Wall Type"])
+            sheet.write_row(1, 0, [f"{name}1", "House", 1934, 85, "Solid brick"])
+    with pytest.raises(StockListError, match="sheets 'North', 'South' all look like lists"):
+        stock.ingest(Inputs(path), {})

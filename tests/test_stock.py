@@ -199,7 +199,6 @@ BAD = [
     ({"floor_area_m2": None}, "Floor area is missing"),
     ({"construction_year": None}, "Age is missing"),
     ({"home_id": "Grand total"}, "is a total"),
-    ({rules.DUPLICATE: 7}, "second entry of a home"),
     ({"uprn": "12x"}, "UPRN is not a number"),
     ({"postcode": "HX7"}, "form of a postcode"),
     ({"construction_year": 1200.0}, "outside 1500"),
@@ -230,7 +229,7 @@ BAD = [
 
 def _fault_rules(change: dict[str, object]) -> list[str]:
     schema = {c.name: c.polars_dtype for c in by_role("stock")}
-    schema |= {"age_band": pl.String, rules.DUPLICATE: pl.UInt32, "cloned_rows": pl.UInt32}
+    schema |= {"age_band": pl.String, "cloned_rows": pl.UInt32}
     values = {**dict.fromkeys(schema), **GOOD_HOME, **change}
     typed = pl.DataFrame({name: [value] for name, value in values.items()}, schema=schema)
     flags = {c.name + rules.UNREADABLE: pl.lit(False) for c in by_role("stock")}

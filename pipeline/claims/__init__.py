@@ -116,6 +116,8 @@ def read_home_list(text: str) -> list[str]:
     else:
         parts = [part.strip() for part in text.split(",")]
     homes = [part for part in parts if part and part.lower() != "home_id"]
+    if not is_file and len(homes) == 1 and path.suffix in (".txt", ".csv"):
+        raise ClaimError(f"--homes {path}: there is no such file. Check the path.")
     if not homes:
         raise ClaimError(
             f"--homes '{text}' names no home. Give a file of keys or keys with commas."

@@ -145,6 +145,9 @@ def _workbook(lines: pl.DataFrame, totals: dict[str, str], manifest: dict[str, A
         summary.write_string(row, 0, labels[name])
         summary.write_number(row, 1, float(value))
     summary.write_string(len(totals) + 2, 0, CAUTION, wrap)
+    summary.write_string(
+        len(totals) + 3, 0, f"Rates: {manifest['account']['rate_book_source']}", wrap
+    )
     factors = book.add_worksheet("Method and factors")
     factors.set_column(0, 0, 40)
     factors.set_column(3, 3, 100)

@@ -60,14 +60,18 @@ def ingest(inputs: Inputs, precedence: Mapping[str, tuple[str, ...]]) -> Stock:
     raw, trail, kept = _mended(raw, inputs.mended)
     typed, turned = values.typed(raw)
     laid = sources.overlay(typed, inputs.others, settled, precedence)
-    typed = duplicates.mark_clones(duplicates.mark(laid.typed, raw.frame))
-    typed = typed.with_columns(
-        pl.when(~pl.col("source_row").is_in(kept)).then(rules.DUPLICATE).alias(rules.DUPLICATE)
-    )
+    typed = duplicates.mark_clones(laid.typed)
     found = faults.find(typed, raw.frame, raw.headings)
+    faulty = found.filter(pl.col("severity") != "warn")["source_row"].unique()
+    second = duplicates.find(typed, raw.frame, faulty, kept)
+    found = pl.concat([found, faults.second_entries(second)]).sort(
+        "source_row", maintain_order=True
+    )
     accepted, quarantine = _divide(typed, raw, found)
     if accepted.height + quarantine.height != raw.frame.height:
         raise AssertionError("rows read differ from rows accepted plus rows quarantined")
+    if accepted["home_id"].is_duplicated().any():
+        raise AssertionError("a home was accepted twice")
     if accepted.height == 0:
         worst = found["fault"].value_counts(sort=True)["fault"][0]
         raise StockListError(
@@ -77,7 +81,7 @@ def ingest(inputs: Inputs, precedence: Mapping[str, tuple[str, ...]]) -> Stock:
     return Stock(accepted, quarantine, found, turned, laid.log, trail, raw)
 
 
-def _mended(raw: RawTable, path: Path | None) -> tuple[RawTable, pl.DataFrame, list[int]]:
+def _mended(raw: RawTable, path: Path | None) -> tuple[RawTable, pl.DataFrame, pl.Series]:
     """The list with a person's corrections in their cells, the trail, and rows to keep."""
     corrections = pl.DataFrame(
         schema={"source_row": pl.UInt32, "column": pl.String, "text": pl.String}
@@ -85,7 +89,7 @@ def _mended(raw: RawTable, path: Path | None) -> tuple[RawTable, pl.DataFrame, l
     if path is not None:
         corrections = mending.read_corrections(path, raw.sha256, raw.headings)
     cells, trail, kept = mending.apply(raw.frame, corrections)
-    no_extra = pl.when(~pl.col("source_row").is_in(kept)).then(EXTRA).alias(EXTRA)
+    no_extra = pl.when(~pl.col("source_row").is_in(kept.implode())).then(EXTRA).alias(EXTRA)
     return replace(raw, frame=cells.with_columns(no_extra)), trail, kept
 
 
@@ -98,7 +102,7 @@ def _divide(
     accepted = (
         typed.join(reasons, on="source_row", how="anti", maintain_order="left")
         .join(warnings, on="source_row", how="left", maintain_order="left")
-        .drop(*helpers, rules.DUPLICATE, "cloned_rows")
+        .drop(*helpers, "cloned_rows")
     )
     shown = [
         pl.col(column).alias(f"{heading} as sent" if heading in _TAKEN else heading)

@@ -121,8 +121,9 @@ def year(text: pl.Expr) -> pl.Expr:
     before = low.str.extract(r"^(?:pre|before|pre-|<) ?-?(\d{4})$", 1)
     after = low.str.extract(r"^(?:post|after|from|post-|>) ?-?(\d{4})$", 1)
     onward = low.str.extract(r"^(\d{4}) ?(?:onwards|\+|on)$", 1)
-    first = low.str.extract(r"^(\d{4}) ?(?:-|to|–) ?(\d{4})$", 1)
-    last = low.str.extract(r"^(\d{4}) ?(?:-|to|–) ?(\d{4})$", 2)
+    short = low.str.replace(r"^(\d{2})(\d{2}) ?- ?(\d{2})$", "$1$2-$1$3")
+    first = short.str.extract(r"^(\d{4}) ?(?:-|to|–) ?(\d{4})$", 1)
+    last = short.str.extract(r"^(\d{4}) ?(?:-|to|–) ?(\d{4})$", 2)
 
     def num(expression: pl.Expr) -> pl.Expr:
         return expression.cast(pl.Float64, strict=False)

@@ -2,8 +2,6 @@
 
 import polars as pl
 
-from pipeline.stock.rules import DUPLICATE
-
 _KEYS = ("home_id", "uprn", "_address")
 _SURVEYED = (
     "floor_area_m2", "wall_area_m2", "window_area_m2", "u_existing_w_m2k", "loft_insulation_mm",
@@ -12,49 +10,54 @@ _SURVEYED = (
 LEAST_CLONES = 5
 
 
-def mark(typed: pl.DataFrame, cells: pl.DataFrame, faulty: pl.Series | None = None) -> pl.DataFrame:
-    """Add `DUPLICATE`: the row that stays, beside each row that enters its home again.
+def find(
+    typed: pl.DataFrame, cells: pl.DataFrame, faulty: pl.Series, kept: pl.Series
+) -> pl.DataFrame:
+    """source_row of each second entry of a home, and stays: the row that stands for the home.
 
-    faulty: source_row of rows that fail any other rule. Rows are one home where the home's key,
-    the UPRN, or the postcode with the same words and numbers of the address agree. A row without
-    another fault stays before one with; then the fullest; of equally full ones the first in text
-    order, so that the order of the rows decides nothing.
+    faulty: source_row of rows that fail a rule. kept: of rows a person said to keep; they stand
+    before all others, and no address makes them a second entry. Rows are one home where the
+    home's key, the UPRN, or the postcode with the same words and numbers of the address agree. A
+    row without a fault stays before one with; then the fullest; of equally full ones the first in
+    text order, so that the order of the rows decides nothing.
     """
-    ordered = _ordered(_suspects(typed), cells, faulty)
+    ordered = _ordered(_suspects(typed, kept), cells, faulty, kept)
     firsts = [
         pl.when(pl.col(key).is_not_null()).then(pl.col("_rank").min().over(key)) for key in _KEYS
     ]
-    ranks = ordered["_rank"]
     stays = _followed(ordered.select(pl.min_horizontal("_rank", *firsts)).to_series())
-    marked = ordered.select(
-        "source_row",
-        pl.when(stays != ranks).then(pl.col("source_row").gather(stays)).alias(DUPLICATE),
+    return ordered.select("source_row", stays=pl.col("source_row").gather(stays)).filter(
+        pl.col("source_row") != pl.col("stays")
     )
-    return typed.join(marked, on="source_row", how="left", maintain_order="left")
 
 
-def _suspects(typed: pl.DataFrame) -> pl.DataFrame:
+def _suspects(typed: pl.DataFrame, kept: pl.Series) -> pl.DataFrame:
     """source_row and the keys of each row that shares one of them with another row."""
-    keyed = typed.select("source_row", "home_id", "uprn", _address=_address_key())
+    own = ~pl.col("source_row").is_in(kept.implode())
+    keyed = typed.select(
+        "source_row", "home_id", "uprn", _address=pl.when(own).then(_address_key())
+    )
     return keyed.filter(
         pl.any_horizontal(pl.col(key).is_not_null() & pl.col(key).is_duplicated() for key in _KEYS)
     )
 
 
-def _ordered(suspects: pl.DataFrame, cells: pl.DataFrame, faulty: pl.Series | None) -> pl.DataFrame:
-    """The suspects, the row to keep first: sound, full, early in text order; with their `_rank`."""
+def _ordered(
+    suspects: pl.DataFrame, cells: pl.DataFrame, faulty: pl.Series, kept: pl.Series
+) -> pl.DataFrame:
+    """The suspects, the row to stay first: told to, sound, full, early; with their `_rank`."""
     texts = [c for c in cells.columns if c != "source_row"]
-    bad = [] if faulty is None else faulty.to_list()
     held = cells.join(suspects.select("source_row"), on="source_row", how="semi").select(
         "source_row",
-        _faulty=pl.col("source_row").is_in(bad),
+        _told=pl.col("source_row").is_in(kept.implode()),
+        _faulty=pl.col("source_row").is_in(faulty.implode()),
         _filled=pl.sum_horizontal(pl.col(c).is_not_null() for c in texts),
         _text=pl.concat_str(texts, separator="\x1f", ignore_nulls=True),
     )
-    order = ["_faulty", "_filled", "_text", "source_row"]
+    order = ["_told", "_faulty", "_filled", "_text", "source_row"]
     return (
         suspects.join(held, on="source_row")
-        .sort(order, descending=[False, True, False, False])
+        .sort(order, descending=[True, False, True, False, False])
         .with_row_index("_rank")
     )
 

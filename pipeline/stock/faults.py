@@ -20,9 +20,9 @@ def find(typed: pl.DataFrame, cells: pl.DataFrame, headings: dict[str, str]) -> 
     """
     cases = _cases(typed)
     _refuse_if_most_fail(cases, typed.height)
-    numbered = typed.select("source_row", rules.DUPLICATE, "cloned_rows").with_row_index("index")
+    numbered = typed.select("source_row", "cloned_rows").with_row_index("index")
     told = cases.join(numbered, on="index")
-    told = _with_text(told, cells).with_columns(
+    told = _naming_sources(_with_text(told, cells), typed).with_columns(
         rule=pl.format("{} {}", _label(), "check"),
         fault=_sentence(),
         heading=pl.col("column").replace_strict(headings, default=WHOLE_ROW),
@@ -65,6 +65,8 @@ def _cases(typed: pl.DataFrame) -> pl.DataFrame:
     missing = pl.col("check") == "is missing"
     unreadable = pl.col("check") == "could not be read"
     cases = cases.filter(~(missing & unreadable.any().over("index", "column")))
+    total = pl.col("check") == rules.TOTAL
+    cases = cases.filter(total | ~total.any().over("index"))
     kinds = cases.select("column", "check").unique()
     severity = pl.Series(
         "severity", [rules.severity_of(*kind) for kind in kinds.iter_rows()], dtype=pl.String
@@ -113,6 +115,21 @@ def _with_text(cases: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
     return pl.concat([empty, *parts]).sort("_order").drop("_order")
 
 
+def _naming_sources(cases: pl.DataFrame, typed: pl.DataFrame) -> pl.DataFrame:
+    """Where another source gave the value at fault, that value and the source's name as text."""
+    parts = []
+    for (column,), part in cases.with_row_index("_order").group_by("column"):
+        named = part
+        if f"{column}__from" in typed.columns:
+            value, source = pl.col(str(column)).cast(pl.String), pl.col(f"{column}__from")
+            said = typed.select("source_row", _said=pl.format("{} (from {})", value, source))
+            named = part.join(said, on="source_row", how="left").with_columns(
+                text=pl.coalesce("_said", "text")
+            )
+        parts.append(named.select("_order", *cases.columns))
+    return pl.concat([cases.with_row_index("_order").clear(), *parts]).sort("_order").drop("_order")
+
+
 def _label() -> pl.Expr:
     labels = {c: rules.label(c) for c in rules.ORDER}
     return pl.col("column").replace_strict(labels, return_dtype=pl.String)
@@ -120,18 +137,26 @@ def _label() -> pl.Expr:
 
 def _sentence() -> pl.Expr:
     label = _label()
-    second = pl.format("Second entry of the home in row {}", pl.col(rules.DUPLICATE))
     clone = pl.format("Figures equal to those of {} homes of its street", pl.col("cloned_rows") - 1)
     return (
-        pl.when(pl.col("column") != "source_row")
-        .then(
-            pl.when(pl.col("text").is_null())
-            .then(pl.format("{} {}", label, "check"))
-            .otherwise(pl.format("{} '{}' {}", label, "text", "check"))
-        )
-        .when(pl.col("severity") == "warn")
+        pl.when(pl.col("column") == "source_row")
         .then(clone)
-        .otherwise(second)
+        .when(pl.col("text").is_null())
+        .then(pl.format("{} {}", label, "check"))
+        .otherwise(pl.format("{} '{}' {}", label, "text", "check"))
+    )
+
+
+def second_entries(found: pl.DataFrame) -> pl.DataFrame:
+    """Fault lines of rows that enter a home again; found: source_row and stays."""
+    return found.select(
+        "source_row",
+        pl.lit("source_row").alias("column"),
+        pl.lit(WHOLE_ROW).alias("heading"),
+        pl.lit(None, pl.String).alias("text"),
+        pl.lit("quarantine").alias("severity"),
+        pl.lit("Row is a second entry of a home").alias("rule"),
+        pl.format("Second entry of the home in row {}", "stays").alias("fault"),
     )
 
 

@@ -53,8 +53,9 @@ class Match:
     def hint(self) -> str:
         """The nearest unused heading to each missing column, in words."""
         words = []
+        offered = [plain(heading) for heading in self.unused if not is_personal(heading)]
         for label in self.missing:
-            near = difflib.get_close_matches(label.lower(), [plain(h) for h in self.unused], 1, 0.5)
+            near = difflib.get_close_matches(label.lower(), offered, 1, 0.5)
             words += [f" '{near[0]}' looks like {label}." for _ in near]
         return "".join(words)
 
@@ -142,7 +143,7 @@ def match(row: Row, settled: Mapping[str, str] | None = None) -> Match:
     in an extract of certificates, one heading may hold two columns.
     """
     chosen = settled or {}
-    taken = set(chosen.values())
+    taken = {chosen[plain(heading)] for heading in row if plain(heading) in chosen}
     positions: dict[str, int] = {}
     unused = []
     for position, heading in enumerate(row):

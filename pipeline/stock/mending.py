@@ -65,8 +65,8 @@ def _about(sha256: str) -> list[str]:
         sha256,
         "The line above is the digest of the stock list these rows come from. Leave it.",
         "Write in the yellow column of sheet Faults what the cell should hold; leave the rest.",
-        f"A second entry of a home, or a row with cells too many: write '{KEEP}' to take the row as"
-        " it stands; nothing, to leave it out.",
+        f"A second entry of a home, or a row with cells too many: write '{KEEP}' to take this row"
+        " as it stands, in place of the other where both have one key; nothing, to leave it out.",
         "Then run again with --mended and this file. Every cell you changed is kept in the trail.",
     ]
 
@@ -119,7 +119,7 @@ def read_corrections(path: Path, sha256: str, headings: dict[str, str]) -> pl.Da
 
 def apply(
     cells: pl.DataFrame, corrections: pl.DataFrame
-) -> tuple[pl.DataFrame, pl.DataFrame, list[int]]:
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.Series]:
     """Cells with the corrections, the trail (source_row, column, was, text), and rows to keep.
 
     Raises StockListError for a row the list does not have.
@@ -147,4 +147,4 @@ def apply(
     empty = pl.DataFrame(
         schema={"source_row": pl.UInt32, "column": pl.String, "was": pl.String, "text": pl.String}
     )
-    return cells, pl.concat([empty, *trail]), whole["source_row"].to_list()
+    return cells, pl.concat([empty, *trail]), whole["source_row"]

@@ -19,7 +19,7 @@ import fastexcel
 import polars as pl
 
 from pipeline.errors import StockListError
-from pipeline.stock.headings import ESSENTIAL, Match, joined, match
+from pipeline.stock.headings import ESSENTIAL, Match, joined, match, plain
 
 _SAMPLE_BYTES = 1 << 20
 _LARGEST_FILE_BYTES = 2 << 30
@@ -71,6 +71,12 @@ def read(
     rows, notes = rows_of(path)
     header, names = find_headings(rows, path.name, settled or {}, must)
     found = match(names, settled)
+    absent = sorted(set(settled or {}) - set(map(plain, names)))
+    if must and absent:
+        raise StockListError(
+            f"{path.name}: the column map names headings the list lacks: {', '.join(absent)}."
+            f" Headings read: {', '.join(filter(None, found.all))[:400]}."
+        )
     cells, struck = _struck(_cells(rows, header, found, path.name))
     headings = {name: found.all[place] for name, place in found.positions.items()}
     return RawTable(cells, headings, found, struck, sha256(path), tuple(notes))

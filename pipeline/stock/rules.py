@@ -20,7 +20,8 @@ from pipeline.stock.headings import ESSENTIAL
 
 Severity = Literal["reject", "quarantine", "warn"]
 UNREADABLE = "__unreadable"
-DUPLICATE = "duplicate_of_row"
+UNREAD = "could not be read"
+TOTAL = "is a total, not a home"
 LATEST_YEAR = 2026
 STALE_AFTER_YEARS = 5
 COMMON_STOREYS = {"house": 2.0, "bungalow": 1.0, "flat": 1.0, "maisonette": 2.0}
@@ -30,6 +31,17 @@ BAND_FIRST_YEARS = {
     for row in reference.load().table("age_bands").iter_rows(named=True)
     if row["nation"] == "england_wales"
 }
+MAY_BE_UNREADABLE = frozenset(
+    {
+        *("built_form", "floor_position", "storeys", "glazing", "loft_insulation_mm", "heating"),
+        *("epc_band", "low_income", "survey_date", "metered_heating_kwh_per_year"),
+        *("wall_thickness_mm", "window_area_m2", "jamb_length_m", "head_length_m"),
+        *("sill_length_m", "base_length_m", "eaves_length_m", "neighbour_length_m"),
+        "corner_length_m",
+    }
+)
+"""Columns that have a graded default or only inform: a cell that cannot be read there counts as
+not known, with a warning. Everywhere else it keeps the row out, safety and eligibility first."""
 MOST_AT_FAULT = 0.5
 """A list in which a rule of severity `reject` fails for more than this share is refused whole."""
 
@@ -88,9 +100,8 @@ RULES = (
     Rule(
         "home_id",
         ~pl.col("home_id").str.contains(r"(?i)^(grand |sub ?)?(total|sum|count|average)s?\b"),
-        "is a total, not a home",
+        TOTAL,
     ),
-    Rule("source_row", pl.col(DUPLICATE).is_null(), "is a second entry of a home"),
     Rule("uprn", pl.col("uprn").str.contains(r"^\d{1,12}$"), "is not a number of up to 12 digits"),
     Rule(
         "postcode",
@@ -182,6 +193,8 @@ RULES = (
 
 def severity_of(column: str, says: str) -> Severity:
     """Severity of a rule by the column and words a failure reports."""
+    if says == UNREAD and column in MAY_BE_UNREADABLE:
+        return "warn"
     found = [r.severity for r in RULES if (r.column, r.says) == (column, says)]
     return found[0] if found else "quarantine"
 
@@ -195,7 +208,7 @@ def _check(rule: Rule) -> pa.Check:
 
 def _column(column: Column) -> pa.Column:
     rules = [rule for rule in RULES if rule.column == column.name]
-    rules.append(Rule(column.name, ~pl.col(column.name + UNREADABLE), "could not be read"))
+    rules.append(Rule(column.name, ~pl.col(column.name + UNREADABLE), UNREAD))
     return pa.Column(column.polars_dtype, [_check(rule) for rule in rules], nullable=True)
 
 
