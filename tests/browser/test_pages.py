@@ -89,7 +89,7 @@ def test_the_budget_moves_the_totals_to_what_the_pipeline_gives(tab: Page, serve
     less = programme.totals(programme.affordable(ranking, 2_000_000.0))
     expect_totals(tab, less)
     assert less["homes"] < whole["homes"]
-    per_tonne = metric(tab, "Cost per lifetime tonne [per tCO2e]")
+    per_tonne = metric(tab, "Cost per modelled lifetime tonne [per tCO2e]")
     expect(per_tonne).to_have_text(f"£{less['cost_per_lifetime_tonne_gbp']:,.0f}")
     expect(tab.get_by_test_id("stPlotlyChart").first).to_contain_text("Budget £2,000,000")
 

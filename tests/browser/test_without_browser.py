@@ -191,7 +191,7 @@ def test_no_budget_funds_no_home_and_says_so_without_a_fault(
     page.number_input(key="budget").set_value(0.0)
     shown = figures(sound(page.run()))
     assert shown["Homes"] == ["0"]
-    assert shown["Cost per lifetime tonne [per tCO2e]"] == ["–"]
+    assert shown["Cost per modelled lifetime tonne [per tCO2e]"] == ["–"]
 
 
 def test_a_new_run_at_the_same_path_shows_at_once(
