@@ -1,6 +1,7 @@
 """Several sources, mended quarantines, settled headings, personal data, changes between runs."""
 
 import io
+import zipfile
 from pathlib import Path
 
 import fastexcel
@@ -378,3 +379,16 @@ def test_two_sheets_of_homes_are_not_read_as_one(tmp_path):
             sheet.write_row(1, 0, [f"{name}1", "House", 1934, 85, "Solid brick"])
     with pytest.raises(StockListError, match="sheets 'North', 'South' all look like lists"):
         stock.ingest(Inputs(path), {})
+
+
+def test_formula_cells_in_a_workbook_are_text_and_read_back_as_sent(tmp_path):
+    texts = ["=1+1", "+44 Row", "-3 Row", "@SUM(A1)", "'quoted", "=HYPERLINK(1)"]
+    rows = [f'T{n},"{text}",HX77 3AB,House,N/K,85,SB,' for n, text in enumerate(texts)]
+    good = [GOOD_ROW.format(ref=f"G{n}", n=n) for n in range(len(texts))]
+    path = _write(tmp_path / "list.csv", stock_text(*good, *rows))
+    run(Inputs(path), tmp_path / "s.duckdb", tmp_path, Settings())
+    with zipfile.ZipFile(tmp_path / "quarantine.xlsx") as archive:
+        sheets = [archive.read(n) for n in archive.namelist() if "worksheets" in n]
+    assert not any(b"<f>" in sheet for sheet in sheets)
+    book = fastexcel.read_excel(tmp_path / "quarantine.xlsx")
+    assert book.load_sheet("Rows as sent").to_polars()["Address"].to_list() == texts
