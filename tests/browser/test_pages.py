@@ -191,11 +191,3 @@ def test_the_data_report_shows_what_the_pipeline_gives(tab: Page, served: Served
         tab.get_by_role("button", name="Download quarantine.xlsx").click()
     made = served.store.parent / "quarantine.xlsx"
     assert fetched.value.path().read_bytes() == made.read_bytes()
-
-
-def test_the_input_chosen_is_drawn_by_estate(tab: Page, served: Served) -> None:
-    tab.goto(f"{served.url}/data")
-    expect(tab.get_by_text("Where is the wall U-value known?")).to_be_visible()
-    tab.locator(".st-key-graded_input").get_by_role("combobox").click()
-    tab.get_by_role("option", name="loft insulation").click()
-    expect(tab.get_by_text("Where is the loft insulation known?")).to_be_visible()
