@@ -5,6 +5,9 @@ spread^2 = sum over inputs of (elasticity x relative spread)^2. The elasticity o
 heat loss to the wall's U is 1 + U'/U (derivative of U - U' with 1/U' = 1/U + R).
 """
 
+from functools import reduce
+from operator import add
+
 import polars as pl
 
 from pipeline.homes import GRADED
@@ -15,10 +18,13 @@ def grade(assessed: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     """Add saving_spread, estimate_share and data_grade; null where no option was chosen."""
     terms = variances(reference)
     frame = assessed.with_columns(term.alias(f"_{name}") for name, term in terms.items())
-    every = pl.sum_horizontal(f"_{name}" for name in terms)
-    filled = pl.sum_horizontal(
-        pl.when(pl.col(f"{name}_grade").is_in(["C", "D"])).then(f"_{name}").otherwise(0.0)
-        for name in terms
+    every = reduce(add, [pl.col(f"_{name}") for name in terms])
+    filled = reduce(
+        add,
+        [
+            pl.when(pl.col(f"{name}_grade").is_in(["C", "D"])).then(f"_{name}").otherwise(0.0)
+            for name in terms
+        ],
     )
     chosen = pl.col("system").is_not_null()
     steps = reference.table("data_grades").sort("spread_at_most")
