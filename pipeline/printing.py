@@ -172,14 +172,14 @@ def show_sources(counts: pl.DataFrame, figures: pl.DataFrame, mark: str | None) 
     rows = [[str(cell) for cell in row] for row in pl.concat([counts, total]).iter_rows()]
     headings = [c.replace("raised", "raised from memory") for c in counts.columns]
     _print("Figures by mark", headings, rows, shrinking=0)
-    for table, rows_of_mark in figures.filter(pl.col("checked") == mark).group_by(
-        "table", maintain_order=True
-    ):
-        named = rows_of_mark.group_by("row", maintain_order=True).agg(
+    marked = figures.filter(pl.col("checked") == pl.lit(mark, pl.String))
+    for table in marked["table"].unique(maintain_order=True):
+        of_table = marked.filter(pl.col("table") == table)
+        named = of_table.group_by("row", maintain_order=True).agg(
             pl.col("value").str.join(" ").str.head(16), pl.first("source")
         )
         rows = [list(row) for row in named.iter_rows()]
-        _print(f"Marked {mark}: {table[0]}", ["Row", "Value", "Source"], rows, shrinking=2)
+        _print(f"Marked {mark}: {table}", ["Row", "Value", "Source"], rows, shrinking=2)
     console.print(
         "Marks: seen = read in a published page; practice = common practice; memory = recalled from"
         " the named publication, not read; assumed = our own; given = yours. Replace what you can."
