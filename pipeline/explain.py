@@ -13,6 +13,7 @@ import polars as pl
 from pipeline import junction_catalogue, junction_effects
 from pipeline.assess import Basis
 from pipeline.homes import ELEMENTS
+from pipeline.options import catalogue
 from pipeline.physics import degree_days, dwelling, wall
 from pipeline.reference import MONTHS
 
@@ -135,7 +136,7 @@ def _after(home: dict[str, Any], base: Basis) -> list[Step]:
     system = base.reference.table("insulation_systems").filter(pl.col("system") == home["system"])
     spec = system.to_dicts()[0]
     resistance = wall.layer_resistance(home["thickness_mm"] * 0.001, spec["lambda_design_w_mk"])
-    fixings = spec["fixings_per_m2"] * spec["chi_w_k"]
+    fixings, corrections = _corrections(home, base, spec, resistance)
     after = wall.u_after(home["u_existing_w_m2k"], resistance, finish, fixings)
     fall = dwelling.heat_loss_reduction(
         home["u_existing_w_m2k"], after, home["treated_wall_area_m2"]
@@ -146,8 +147,7 @@ def _after(home: dict[str, Any], base: Basis) -> list[Step]:
         Step(part, f"Resistance of {spec['label']}", "R = d/λ",
              f"{home['thickness_mm'] / 1000:g} / {spec['lambda_design_w_mk']:g}", resistance,
              "m2K/W", f"BS EN ISO 6946:2017; λ generic {mark}"),
-        Step(part, "Fixings", "ΔU = n χ", f"{spec['fixings_per_m2']:g} x {spec['chi_w_k']:g}",
-             fixings, "W/m2K", f"BS EN ISO 10211 route; χ generic {mark}"),
+        *corrections,
         Step(part, "U of the wall after", "U' = 1/(1/U + R + R_finish) + ΔU",
              f"1/(1/{show(home['u_existing_w_m2k'])} + {show(resistance)} + {show(finish)})"
              f" + {show(fixings)}", after, "W/m2K", "BS EN ISO 6946:2017", "u_after_w_m2k"),
@@ -155,6 +155,7 @@ def _after(home: dict[str, Any], base: Basis) -> list[Step]:
              f"({show(home['u_existing_w_m2k'])} - {show(after)})"
              f" x {show(home['treated_wall_area_m2'])}", fall, "W/K", "BS EN ISO 13789",
              "plane_heat_loss_reduction_w_k"),
+        _least(home, base, spec),
         *junctions,
         Step(part, "At all junctions, not above the bridging loss today",
              "min(Σ(ψ - ψ') L, y ΣA)", f"min(sum above, {show(home['bridging_heat_loss_w_k'])})",
@@ -163,6 +164,46 @@ def _after(home: dict[str, Any], base: Basis) -> list[Step]:
              f"{show(fall)} + {show(gained)}", fall + gained, "W/K", "BS EN ISO 13789",
              "heat_loss_reduction_w_k"),
     ]  # fmt: skip
+
+
+def _corrections(
+    home: dict[str, Any], base: Basis, spec: dict[str, Any], resistance: float
+) -> tuple[float, list[Step]]:
+    """What fixings and air voids add to U, and the steps that say so."""
+    part, mark = "The wall after works", f"({spec['checked']})"
+    total, voids, pierced = catalogue.losses(spec, base.reference)
+    steps = []
+    if spec["chi_w_k"] is not None:
+        steps.append(
+            Step(part, "Fixings", "ΔU = n χ", f"{spec['fixings_per_m2']:g} x {spec['chi_w_k']:g}",
+                 total, "W/m2K", f"BS EN ISO 10211 route; χ generic {mark}")
+        )  # fmt: skip
+    bypass = voids + pierced / (home["thickness_mm"] * 0.001)
+    if bypass > 0.0:
+        finish = base.reference.constant("finish_resistance")
+        r_total = 1.0 / home["u_existing_w_m2k"] + resistance + finish
+        added = wall.bypass_correction(bypass, resistance, r_total)
+        total += added
+        steps.append(
+            Step(part, "Fixings without declared χ, and air voids",
+                 "ΔU = (ΔU'' + α λ_f A_f n / d) (R/R_T)²",
+                 f"({show(voids)} + {show(pierced)} / {home['thickness_mm'] / 1000:g})"
+                 f" x ({show(resistance)} / {show(r_total)})²",
+                 added, "W/m2K", f"BS EN ISO 6946:2017 Annex F {mark}")
+        )  # fmt: skip
+    return total, steps
+
+
+def _least(home: dict[str, Any], base: Basis, spec: dict[str, Any]) -> Step:
+    """The least thickness that reaches the target, rounded up to a stocked one."""
+    target = base.settings.works.target_u_w_m2k
+    rest = 1.0 / home["u_existing_w_m2k"] + base.reference.constant("finish_resistance")
+    least = wall.least_thickness(
+        rest, target, spec["lambda_design_w_mk"], catalogue.losses(spec, base.reference)
+    )
+    return Step("The wall after works", f"Least stocked thickness for U = {target:g}",
+                "U'(d) = target", f"{show(1000.0 * float(least))} mm, rounded up to stock",
+                home["least_thickness_mm"], "mm", "BS EN ISO 6946:2017")  # fmt: skip
 
 
 def _junctions(home: dict[str, Any], base: Basis) -> tuple[list[Step], float]:
