@@ -112,7 +112,9 @@ def _flat(content: dict[str, Any], prefix: str = "") -> dict[str, Any]:
     flat: dict[str, Any] = {}
     for key, value in content.items():
         name = f"{prefix}{key}"
-        flat |= _flat(value, f"{name}.") if isinstance(value, dict) else {name: value}
+        rows = isinstance(value, list) and all(isinstance(row, dict) for row in value)
+        inner = {str(n): row for n, row in enumerate(value, start=1)} if rows else value
+        flat |= _flat(inner, f"{name}.") if isinstance(inner, dict) else {name: value}
     return flat
 
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline import junction_catalogue, junction_effects
+from pipeline import junction_catalogue, junction_effects, wall_build_ups
 from pipeline.assess import Basis
 from pipeline.homes import ELEMENTS
 from pipeline.options import catalogue
@@ -59,10 +59,7 @@ def show(value: float) -> str:
 
 def _heat_loss(home: dict[str, Any], base: Basis) -> list[Step]:
     part, constant = "Heat loss today", base.reference.constant
-    steps = [
-        Step(part, "U of the wall today", "U", home["u_value_source"],
-             home["u_existing_w_m2k"], "W/m2K", home["u_value_source"]),
-    ]  # fmt: skip
+    steps = _wall_today(home, base)
     if home["measured_htc_w_k"] is not None:
         value = home["heat_loss_before_w_k"]
         said = "measured for the whole home; replaces the sum of elements"
@@ -94,6 +91,31 @@ def _heat_loss(home: dict[str, Any], base: Basis) -> list[Step]:
              "BS EN ISO 13789", "heat_loss_before_w_k"),
     ]  # fmt: skip
     return steps
+
+
+def _wall_today(home: dict[str, Any], base: Basis) -> list[Step]:
+    """U of the wall: as the list or a default gives it, or by the layers of its build-up."""
+    part, source, name = "Heat loss today", home["u_value_source"], home["wall_build_up"]
+    if name is None or source != f"build-up {name}":
+        return [
+            Step(part, "U of the wall today", "U", source, home["u_existing_w_m2k"], "W/m2K", source)
+        ]  # fmt: skip
+    found = wall_build_ups.layered(name, base.settings.walls[name], base.reference)
+    layers = ", ".join(
+        f"{layer} {show(plain)}" + (f" ({share:.3g} of it {show(bridge)})" if share else "")
+        for layer, plain, share, bridge in found.layers
+    )
+    limits = f"R_si {found.r_inside:g}, {layers}, R_se {found.r_outside:g}"
+    standard = "BS EN ISO 6946:2017, 6.7.2, combined method"
+    return [
+        Step(part, "Upper limit of the wall's resistance", "1/Σ(f_k/R_k), paths k", limits,
+             found.upper, "m2K/W", standard),
+        Step(part, "Lower limit of the wall's resistance", "Σ_j 1/Σ(f_k/R_jk), layers j", limits,
+             found.lower, "m2K/W", standard),
+        Step(part, "U of the wall today", "2/(R_upper + R_lower)",
+             f"2/({show(found.upper)} + {show(found.lower)})", found.u_value, "W/m2K", source,
+             "u_existing_w_m2k"),
+    ]  # fmt: skip
 
 
 def _energy(home: dict[str, Any], base: Basis, after: bool) -> list[Step]:

@@ -9,9 +9,10 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from pipeline import wall_build_ups
 from pipeline.physics import Floats, degree_days, dwelling, wall
 from pipeline.reference import BANDS, DAYS_IN_MONTH, Reference
-from pipeline.settings import Climate, Settings
+from pipeline.settings import Climate, Settings, WallBuildUp
 from pipeline.stock.rules import COMMON_STOREYS
 
 _FLATS = ("flat", "maisonette")
@@ -88,7 +89,7 @@ def describe(stock: pl.DataFrame, reference: Reference, settings: Settings) -> p
         .pipe(_fill_unknown)
         .pipe(_geometry, reference)
         .pipe(_junction_lengths, reference)
-        .pipe(_wall_u, reference)
+        .pipe(_wall_u, reference, settings.walls)
         .pipe(_element_u, reference)
         .pipe(_gains, reference)
         .pipe(_heat_loss, reference)
@@ -257,9 +258,12 @@ def _source(column: str, otherwise: str) -> pl.Expr:
     return pl.when(known).then(pl.lit(STOCK_LIST)).otherwise(pl.lit(otherwise))
 
 
-def _wall_u(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
-    """U of the wall today: the list's, else stone by thickness, else by construction and age."""
+def _wall_u(
+    frame: pl.DataFrame, reference: Reference, walls: dict[str, WallBuildUp]
+) -> pl.DataFrame:
+    """U of the wall today: the list's, a build-up's, stone by thickness, or by type and age."""
     c = reference.constant
+    built = wall_build_ups.u_values(frame, walls, reference)
     table = reference.table("wall_u_by_age")
     keys = ["construction", "insulation", "age_band"]
     own = table.select(
@@ -312,10 +316,13 @@ def _wall_u(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     return frame.with_columns(
         u_value_source=pl.when(pl.col("u_existing_w_m2k").is_not_null())
         .then(pl.lit(STOCK_LIST))
+        .when(pl.lit(built).is_not_null())
+        .then(pl.format("build-up {}", "wall_build_up"))
         .when(by_thickness.is_not_null())
         .then(pl.format("default: stone of {} mm by thickness", mm.cast(pl.Int64)))
         .otherwise(said),
-        u_existing_w_m2k=pl.coalesce("u_existing_w_m2k", by_thickness, default),
+        u_existing_w_m2k=pl.coalesce("u_existing_w_m2k", pl.lit(built), by_thickness, default),
+        u_existing_w_m2k_known=pl.col("u_existing_w_m2k_known") | pl.lit(built).is_not_null(),
     )
 
 

@@ -54,6 +54,9 @@ def test_what_the_user_gives_is_marked_and_stands_in_its_place():
     own = build(
         {
             "prices": {"unit_rates_p_per_kwh": {"mains_gas": 6.9}},
+            "walls": {
+                "gable": {"layers": [{"name": "brick", "thickness_mm": 215, "lambda_w_mk": 0.6}]}
+            },
             "savings": {"in_use_reduction": 0.2, "in_use_basis": "meters of our own pilot"},
         },
         "test",
@@ -63,6 +66,7 @@ def test_what_the_user_gives_is_marked_and_stands_in_its_place():
     assert set(gas["replaced_by"]) == {"prices.unit_rates_p_per_kwh.mains_gas"}
     mine = {r["row"]: r for r in found.filter(pl.col("table") == "settings").to_dicts()}
     assert mine["prices.unit_rates_p_per_kwh.mains_gas"]["checked"] == evidence.GIVEN
+    assert mine["walls.gable.layers.1.thickness_mm"]["value"] == "215"
     assert mine["savings.in_use_reduction"]["source"] == "meters of our own pilot"
     assert mine["savings.comfort_share"]["checked"] == "memory"
     assert mine["works.target_u_w_m2k"]["checked"] == "assumed"

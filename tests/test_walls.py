@@ -4,12 +4,12 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline import assess, explain, homes, reference
-from pipeline.errors import ReferenceTableError
+from pipeline import assess, explain, homes, reference, wall_build_ups
+from pipeline.errors import ReferenceTableError, SettingsError
 from pipeline.options import catalogue, rates
 from pipeline.physics import wall
 from pipeline.reference import Reference
-from pipeline.settings import Settings
+from pipeline.settings import Settings, build
 from tests.published import drawn
 
 TABLES = reference.load()
@@ -117,7 +117,6 @@ def test_the_sheet_shows_pins_and_voids():
     base = basis(tables(**PIN, air_voids=1.0))
     found = assessed(drawn.stock(np.random.default_rng(7), 60), base)
     home = found.filter(pl.col("system").is_not_null()).row(0, named=True)
-    home |= dict.fromkeys(("treated_walls",), home.get("treated_walls"))
     steps = explain.sheet(home, base)
     assert explain.furthest(home, steps) < 1e-12
     said = {step.what: step for step in steps}
@@ -126,3 +125,134 @@ def test_the_sheet_shows_pins_and_voids():
     least = said["Least stocked thickness for U = 0.3"]
     assert least.value == home["least_thickness_mm"]
     assert float(least.working.split(" ")[0]) <= least.value
+
+
+BLOCK_CAVITY = {  # D5 of the published cases: mortar-bridged block of 0.18, cavity wall
+    "layers": [
+        {"name": "plaster", "thickness_mm": 13, "lambda_w_mk": 0.18},
+        {"name": "block", "thickness_mm": 100, "lambda_w_mk": 0.18,
+         "bridge_share": 1 - 440 * 215 / (450 * 225), "bridge_lambda_w_mk": 0.88},
+        {"name": "cavity", "thickness_mm": 50, "air": "still"},
+        {"name": "brick", "thickness_mm": 102.5, "lambda_w_mk": 0.77},
+    ]
+}  # fmt: skip
+BRICK = {  # A2 of the published cases, http://www.conserveandsave.co.uk/calculations/wall-u-values
+    "layers": [
+        {"name": "plaster", "thickness_mm": 13, "lambda_w_mk": 0.57},
+        {"name": "inner brick", "thickness_mm": 102, "lambda_w_mk": 0.56},
+        {"name": "outer brick", "thickness_mm": 102, "lambda_w_mk": 0.77},
+        {"name": "render", "thickness_mm": 18, "lambda_w_mk": 0.50},
+    ]
+}
+
+
+def walls(**named: dict[str, object]) -> Settings:
+    return build({"walls": named}, "test")
+
+
+def test_a_bridged_wall_by_the_combined_method():
+    """D5: upper limit 1.0647, lower 0.9979, R 1.0313, U 0.970; BS EN ISO 6946:2017 6.7.2."""
+    found = wall_build_ups.layered("d5", walls(d5=BLOCK_CAVITY).walls["d5"], TABLES)
+    assert (found.upper, found.lower) == pytest.approx((1.06470, 0.99787), abs=5e-6)
+    assert found.u_value == pytest.approx(0.9697, abs=5e-5)
+
+
+def test_a_brick_wall_and_a_rainscreen_before_it():
+    """A2: published 1.85; behind ventilated air the outside surface counts as a sheltered one."""
+    brick = wall_build_ups.layered("a2", walls(a2=BRICK).walls["a2"], TABLES)
+    assert brick.u_value == pytest.approx(1.85, abs=0.015)
+    screen = [
+        *BRICK["layers"],
+        {"name": "air", "thickness_mm": 50, "air": "ventilated"},
+        {"name": "cladding", "thickness_mm": 20, "lambda_w_mk": 0.13},
+    ]
+    clad = wall_build_ups.layered("c", walls(c={"layers": screen}).walls["c"], TABLES)
+    assert clad.total - brick.total == pytest.approx(0.13 - 0.04, abs=1e-12)
+
+
+def test_air_layers_follow_the_printed_table():
+    """BS EN ISO 6946:2017 Table 8 as printed at http://www.100gon.de/?p=233; lines between rows."""
+    printed = {5: 0.11, 7: 0.13, 10: 0.15, 15: 0.17, 25: 0.18, 50: 0.18, 100: 0.18, 300: 0.18}
+    for mm, resistance in printed.items():
+        assert wall_build_ups.air_resistance(mm / 1000.0, TABLES) == resistance
+    assert wall_build_ups.air_resistance(0.0125, TABLES) == pytest.approx(0.16, abs=1e-12)
+
+
+def test_the_cavities_of_other_tables_have_the_resistance_of_the_air_table():
+    own = wall_build_ups.air_resistance(0.050, TABLES)
+    layers = TABLES.table("wall_layers").filter(pl.col("layer") == "air space")
+    assert layers["resistance_m2k_w"].to_list() == [own] * 2
+    cavity = TABLES.table("junction_walls").filter(
+        pl.col("name") == "cavity", pl.col("construction") == "cavity_unfilled"
+    )
+    assert 0.050 / cavity["lambda_w_mk"][0] == pytest.approx(own, rel=1e-4)
+
+
+def test_a_home_takes_the_u_value_of_the_build_up_it_names():
+    own = walls(gable=BRICK)
+    names = ["gable", "gable", None]
+    stock = drawn.stock(
+        np.random.default_rng(3), 3, wall_build_up=names, u_existing_w_m2k=[None, 1.1, None],
+        wall_insulation=["none"] * 3,
+    )  # fmt: skip
+    found = homes.describe(stock, TABLES, own).to_dicts()
+    u = wall_build_ups.layered("gable", own.walls["gable"], TABLES).u_value
+    assert found[0]["u_existing_w_m2k"] == u
+    assert (found[0]["u_value_source"], found[0]["u_value_grade"]) == ("build-up gable", "B")
+    assert (found[1]["u_existing_w_m2k"], found[1]["u_value_source"]) == (1.1, "stock list")
+    assert found[2]["u_value_source"].startswith("default")
+    assert "wall U-value" not in (found[0]["estimated_inputs"] or "")
+
+
+def test_the_sheet_shows_both_limits_of_a_build_up():
+    own = walls(d5=BLOCK_CAVITY)
+    base = basis(TABLES, own)
+    stock = drawn.stock(np.random.default_rng(3), 1, wall_build_up=["d5"], wall_insulation=["none"])
+    home = assessed(stock, base).row(0, named=True)
+    said = {step.what: step for step in explain.sheet(home, base)}
+    assert said["Upper limit of the wall's resistance"].value == pytest.approx(1.06470, abs=5e-6)
+    assert said["Lower limit of the wall's resistance"].value == pytest.approx(0.99787, abs=7e-6)
+    assert said["U of the wall today"].column == "u_existing_w_m2k"
+    assert said["U of the wall today"].value == home["u_existing_w_m2k"]
+
+
+@pytest.mark.parametrize(
+    ("layer", "words"),
+    [
+        ({"thickness_mm": 10}, "needs lambda_w_mk, or air"),
+        ({"thickness_mm": 10, "air": "still", "lambda_w_mk": 1.0}, "and not both"),
+        ({"thickness_mm": 10, "lambda_w_mk": 1.0, "bridge_share": 0.1}, "needs both bridge_share"),
+        ({"thickness_mm": -1, "lambda_w_mk": 1.0}, r"walls\.w\.layers\.0\.thickness_mm"),
+    ],
+)
+def test_layers_that_do_not_hold_are_refused(layer, words):
+    with pytest.raises(SettingsError, match=words):
+        walls(w={"layers": [{"name": "x", **layer}]})
+
+
+@pytest.mark.parametrize(
+    ("layers", "words"),
+    [
+        ([{"name": "air", "thickness_mm": 400, "air": "still"}], "thicker than 300 mm"),
+        ([{"name": "air", "thickness_mm": 40, "air": "ventilated"}], "no layer inside"),
+        ([{"name": "wool", "thickness_mm": 100, "lambda_w_mk": 0.035, "bridge_share": 0.01,
+           "bridge_lambda_w_mk": 50.0}], "compute the wall in two dimensions"),
+    ],
+)  # fmt: skip
+def test_walls_beyond_the_method_are_refused(layers, words):
+    own = walls(w={"layers": layers})
+    with pytest.raises(SettingsError, match=words):
+        wall_build_ups.layered("w", own.walls["w"], TABLES)
+
+
+def test_a_build_up_that_the_settings_lack_is_told(tmp_path, call):
+    heading = "Ref,Prop Type,Age,Floor Area,Wall Type,Wall build-up\n"
+    (tmp_path / "list.csv").write_text(f"{heading}T1,House,1934,85,Solid brick,gable\n")
+    (tmp_path / "own.toml").write_text(
+        "[walls.brick]\nlayers = [{ name = 'b', thickness_mm = 215, lambda_w_mk = 0.6 }]\n"
+    )
+    run = ("run", tmp_path / "list.csv", "--store", tmp_path / "s.duckdb", "--out", tmp_path)
+    said = call(*run, "--settings", tmp_path / "own.toml")
+    assert said.code == 2
+    assert "Home T1 has wall build-up 'gable'" in said.err
+    assert "Described: brick. Add [walls.gable]" in said.err
