@@ -14,7 +14,7 @@ from pipeline import homes as stock_homes
 from pipeline import junction_effects, moisture_cases
 from pipeline.appraisal import Worth, worth
 from pipeline.columns import by_role
-from pipeline.junction_catalogue import JUNCTIONS, Effect
+from pipeline.junction_catalogue import PLACES, Effect
 from pipeline.options import catalogue, rates, screens
 from pipeline.physics import Floats, Number, degree_days, dwelling, wall
 from pipeline.reference import Reference
@@ -268,8 +268,8 @@ def _junctions(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:
     plane = pl.col("plane_heat_loss_reduction_w_k")
     junction = pl.col("junction_heat_loss_reduction_w_k")
     least = moisture_cases.constant(base.reference, "f_rsi_least")
-    cold = [pl.when(pl.col(f"f_rsi_{name}") < least).then(pl.lit(name)) for name in JUNCTIONS]
-    factors = [f"f_rsi_{name}" for name in JUNCTIONS]
+    cold = [pl.when(pl.col(f"f_rsi_{name}") < least).then(pl.lit(name)) for name in PLACES]
+    factors = [f"f_rsi_{name}" for name in PLACES]
     return (
         frame.hstack(own)
         .with_columns(

@@ -12,7 +12,7 @@ import polars as pl
 
 from pipeline import junction_catalogue, junction_effects, wall_build_ups
 from pipeline.assess import Basis
-from pipeline.homes import ELEMENTS
+from pipeline.homes import ELEMENTS, WALLS
 from pipeline.options import catalogue
 from pipeline.physics import degree_days, dwelling, wall
 from pipeline.reference import MONTHS
@@ -65,6 +65,7 @@ def _heat_loss(home: dict[str, Any], base: Basis) -> list[Step]:
         said = "measured for the whole home; replaces the sum of elements"
         return [*steps, Step(part, "Heat transfer coefficient", "H", said, value, "W/K",
                              home["heat_loss_source"], "heat_loss_before_w_k")]  # fmt: skip
+    steps += _treated_walls(home)
     total, exposed = 0.0, 0.0
     for u, area in ELEMENTS:
         product = home[u] * home[area]
@@ -97,9 +98,8 @@ def _wall_today(home: dict[str, Any], base: Basis) -> list[Step]:
     """U of the wall: as the list or a default gives it, or by the layers of its build-up."""
     part, source, name = "Heat loss today", home["u_value_source"], home["wall_build_up"]
     if name is None or source != f"build-up {name}":
-        return [
-            Step(part, "U of the wall today", "U", source, home["u_existing_w_m2k"], "W/m2K", source)
-        ]  # fmt: skip
+        u = home["u_existing_w_m2k"]
+        return [Step(part, "U of the wall today", "U", source, u, "W/m2K", source)]
     found = wall_build_ups.layered(name, base.settings.walls[name], base.reference)
     layers = ", ".join(
         f"{layer} {show(plain)}" + (f" ({share:.3g} of it {show(bridge)})" if share else "")
@@ -115,6 +115,19 @@ def _wall_today(home: dict[str, Any], base: Basis) -> list[Step]:
         Step(part, "U of the wall today", "2/(R_upper + R_lower)",
              f"2/({show(found.upper)} + {show(found.lower)})", found.u_value, "W/m2K", source,
              "u_existing_w_m2k"),
+    ]  # fmt: skip
+
+
+def _treated_walls(home: dict[str, Any]) -> list[Step]:
+    """Area of the walls that may be treated, where some may not."""
+    if home["walls_refused"] in (None, "none"):
+        return []
+    areas = [home[f"{w}_wall_area_m2"] for w in WALLS if w not in home["walls_refused"]]
+    refused = home["walls_refused"].replace("_", " and ")
+    return [
+        Step("Heat loss today", f"Treated walls, {refused} refused", "ΣA of the others",
+             " + ".join(show(area) for area in areas) or "0", sum(areas), "m2",
+             home["wall_parts_source"], "treated_wall_area_m2")
     ]  # fmt: skip
 
 

@@ -121,7 +121,7 @@ class WallLayer(_Group):
 
 
 class WallBuildUp(_Group):
-    """A wall as it stands, layers from the inside out; what is outside ventilated air is left out."""
+    """A wall as it stands, from the inside out; layers outside ventilated air do not count."""
 
     layers: Annotated[tuple[WallLayer, ...], Field(min_length=1)]
 

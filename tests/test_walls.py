@@ -1,5 +1,7 @@
 """Fixings and air voids, wall build-ups, least thickness, walls that may not be treated."""
 
+import math
+
 import numpy as np
 import polars as pl
 import pytest
@@ -256,3 +258,151 @@ def test_a_build_up_that_the_settings_lack_is_told(tmp_path, call):
     assert said.code == 2
     assert "Home T1 has wall build-up 'gable'" in said.err
     assert "Described: brick. Add [walls.gable]" in said.err
+
+
+SEMI = {"built_form": ["semi_detached"], "property_type": ["house"], "storeys": [2.0],
+        "floor_area_m2": [90.0], "wall_construction": ["solid_brick"], "postcode": ["SW9 1AA"],
+        "construction_year": [1930.0], "window_area_m2": [14.4], "glazing": ["double_2002"],
+        "loft_insulation_mm": [200.0], "wall_insulation": ["none"],
+        "wall_thickness_mm": [230.0]}  # fmt: skip
+LENGTHS = ("jamb", "head", "sill", "base", "eaves", "neighbour", "corner")
+
+
+def semi(settings: Settings | None = None, **changes: object) -> dict[str, object]:
+    """A semi-detached house with no junction length listed, described."""
+    listed = SEMI | {f"{name}_length_m": [None] for name in LENGTHS}
+    listed |= {name: [value] for name, value in changes.items()}
+    stock = drawn.stock(np.random.default_rng(1), 1, **listed)
+    return homes.describe(stock, TABLES, settings or Settings()).to_dicts()[0]
+
+
+def test_a_front_that_is_refused_by_hand():
+    """Sides of sqrt(45) m, 5 m high; the gable blank, 14.4 m2 of windows and two doors of 1.85 m2.
+
+    Own assumptions of exposed_perimeter_share.csv; half of windows and doors to front and rear.
+    """
+    home = semi(walls_refused="front")
+    side = math.sqrt(45.0)
+    gable = side * 5.0
+    front = (3.0 * side * 5.0 - 14.4 - 2 * 1.85 - gable) / 2.0
+    areas = [home[f"{wall}_wall_area_m2"] for wall in ("front", "rear", "gable")]
+    assert areas == pytest.approx([front, front, gable], rel=1e-12)
+    assert home["treated_wall_area_m2"] == pytest.approx(front + gable, rel=1e-12)
+    assert home["untreated_wall_area_m2"] == pytest.approx(front, rel=1e-12)
+    assert home["treatable_share"] == pytest.approx((front + gable) / (2 * front + gable))
+    own = {name: home[f"{name}_length_m"] for name in (*LENGTHS, "edge")}
+    assert own == pytest.approx(
+        {
+            "jamb": 5 * 2 * 1.2 + 2 * 2.05, "head": 5 * 1.2 + 0.9, "sill": 5 * 1.2,
+            "base": 2 * side, "eaves": side, "neighbour": 5.0, "corner": 5.0, "edge": 5.0,
+        },
+        rel=1e-12,
+    )  # fmt: skip
+    assert (home["treated_walls"], home["wall_parts_source"]) == ("rear, gable", "split by form")
+    assert (home["treatable_share_source"], home["treatable_share_grade"]) == (
+        "walls refused; areas: split by form", "C",
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("form", "refused", "treated", "corners", "edges"),
+    [
+        ("mid_terrace", "front", "rear, gable", 0.0, 0.0),
+        ("detached", "gable", "front, rear", 0.0, 20.0),
+        ("detached", "front_gable", "rear", 0.0, 10.0),
+        ("end_terrace", "rear", "front, gable", 5.0, 5.0),
+        ("end_terrace", "front_rear", "gable", 0.0, 10.0),
+        ("end_terrace", "none", "all", 10.0, 0.0),
+    ],
+)
+def test_corners_and_edges_by_form(form, refused, treated, corners, edges):
+    home = semi(built_form=form, walls_refused=refused)
+    assert home["treated_walls"] == treated
+    assert (home["corner_length_m"], home["edge_length_m"]) == (corners, edges)
+    sums = home["treated_wall_area_m2"] + home["untreated_wall_area_m2"]
+    assert sums == pytest.approx(home["wall_area_m2"], rel=1e-12)
+
+
+def test_listed_areas_count_and_what_is_lacking_is_split():
+    parts = {"front_wall_area_m2": 20.0, "rear_wall_area_m2": 22.0, "gable_wall_area_m2": 30.0}
+    home = semi(walls_refused="rear", wall_area_m2=65.0, **parts)
+    assert (home["wall_area_m2"], home["treated_wall_area_m2"]) == (72.0, 50.0)
+    assert (home["treatable_share_grade"], home["wall_area_grade"]) == ("B", "B")
+    assert home["wall_area_source"] == "stock list: front, rear and gable walls"
+    home = semi(walls_refused="rear", wall_area_m2=72.0, front_wall_area_m2=20.0)
+    areas = [home[f"{wall}_wall_area_m2"] for wall in ("front", "rear", "gable")]
+    assert areas[0] == 20.0
+    assert sum(areas) == pytest.approx(72.0, rel=1e-12)
+    assert home["wall_parts_source"] == "stock list in part, else split by form"
+    share = semi(treatable_share=0.8, **parts)
+    assert share["treated_wall_area_m2"] == pytest.approx(0.8 * 72.0)
+    assert share["treated_walls"] == "80 % of the walls"
+
+
+RESULTS = ("plane_heat_loss_reduction_w_k", "heat_saved_kwh_per_year", "cost_gbp",
+           "thickness_mm", "junction_heat_loss_reduction_w_k", "co2_saved_lifetime_t")  # fmt: skip
+
+
+def _figures(home: dict[str, object], base: assess.Basis) -> dict[str, object]:
+    described = pl.DataFrame([home], infer_schema_length=None)
+    typed = homes.describe(drawn.stock(np.random.default_rng(1), 1), TABLES, Settings())
+    frame = described.cast({c: t for c, t in typed.schema.items() if c in described.columns})
+    return next(iter(assess.assess(frame, base))).to_dicts()[0]
+
+
+def test_a_refused_front_saves_what_the_other_walls_alone_would():
+    """The same home whose treatable part is rear and gable, the edge an end at a neighbour's."""
+    base, parts = basis(TABLES), {"front_wall_area_m2": 20.0, "rear_wall_area_m2": 22.0,
+                                  "gable_wall_area_m2": 30.0}  # fmt: skip
+    refused = semi(walls_refused="front", **parts)
+    lengths = {f"{name}_length_m": refused[f"{name}_length_m"] for name in LENGTHS}
+    lengths["neighbour_length_m"] += refused["edge_length_m"]
+    alone = semi(treatable_share=52.0 / 72.0, wall_area_m2=72.0, **lengths)
+    one, other = (_figures(home, base) for home in (refused, alone))
+    assert [one[k] for k in RESULTS] == pytest.approx([other[k] for k in RESULTS], rel=1e-12)
+    assert one["system"] == other["system"] is not None
+    whole = _figures(semi(**parts), base)
+    assert one["heat_saved_kwh_per_year"] < whole["heat_saved_kwh_per_year"]
+    assert one["works_gbp"] < whole["works_gbp"]
+
+
+def test_the_edge_ends_the_insulation_even_where_the_neighbour_carries_on():
+    ended, continued = (
+        basis(TABLES, build({"details": {"neighbour": how}}, "test")).junctions
+        for how in ("ended", "continued")
+    )
+    edge, neighbour = ended.junctions.index("edge"), ended.junctions.index("neighbour")
+    assert (continued.psi_after[:, edge] == ended.psi_after[:, neighbour]).all()
+    assert (continued.psi_after[:, edge] != continued.psi_after[:, neighbour]).any()
+
+
+def test_the_sheet_names_the_refused_wall():
+    base = basis(TABLES)
+    home = _figures(semi(walls_refused="front"), base) | {"data_grade": "C"}
+    steps = explain.sheet(home, base)
+    assert explain.furthest(home, steps) < 1e-12
+    step = next(s for s in steps if s.what == "Treated walls, front refused")
+    assert step.column == "treated_wall_area_m2"
+    assert any(s.what == "At the edge, ended" for s in steps)
+
+
+def test_words_of_a_list(tmp_path, call):
+    heading = "Ref,Prop Type,Age,Floor Area,Wall Type,Built Form,Walls refused,Front wall area\n"
+    rows = [
+        "T1,House,1934,85,Solid brick,Semi,Front elevation,",
+        'T2,House,1934,85,Solid brick,Semi,"gable, rear",21 m2',
+        "T3,House,1934,85,Solid brick,Semi,All walls,",
+        "T4,House,1934,85,Solid brick,Semi,the nice one,",
+    ]
+    (tmp_path / "list.csv").write_text(heading + "\n".join(rows) + "\n")
+    said = call("run", tmp_path / "list.csv", "--store", tmp_path / "s.duckdb", "--out", tmp_path)
+    assert said.code == 0
+    found = {row["home_id"]: row for row in pl.read_csv(tmp_path / "ranking.csv").to_dicts()}
+    assert set(found) == {"T1", "T2", "T3"}
+    assert found["T1"]["treated_walls"] == "rear, gable"
+    assert (found["T2"]["treated_walls"], found["T2"]["treated_wall_area_m2"]) == ("front", 21.0)
+    assert found["T3"]["reason"] == "no wall area may be treated"
+    assert (
+        "Walls refused 'the nice one' could not be read"
+        in (tmp_path / "quarantine.csv").read_text()
+    )

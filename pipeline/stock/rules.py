@@ -36,6 +36,7 @@ MAY_BE_UNREADABLE = frozenset(
         *("built_form", "floor_position", "storeys", "glazing", "loft_insulation_mm", "heating"),
         *("epc_band", "low_income", "survey_date", "metered_heating_kwh_per_year"),
         *("wall_thickness_mm", "window_area_m2", "jamb_length_m", "head_length_m"),
+        *("front_wall_area_m2", "rear_wall_area_m2", "gable_wall_area_m2"),
         *("sill_length_m", "base_length_m", "eaves_length_m", "neighbour_length_m"),
         "corner_length_m",
     }
@@ -83,6 +84,12 @@ _SQUARE_WALLS = (
         {"detached": 1.0, "semi_detached": 0.75, "end_terrace": 0.75, "mid_terrace": 0.5},
         default=None, return_dtype=pl.Float64,
     )
+)  # fmt: skip
+_PARTS = (
+    pl.col("front_wall_area_m2") + pl.col("rear_wall_area_m2")
+    + pl.when(pl.col("built_form") == "mid_terrace")
+    .then(pl.col("gable_wall_area_m2").fill_null(0.0))
+    .otherwise("gable_wall_area_m2")
 )  # fmt: skip
 _PRESENT = "is missing"
 
@@ -141,6 +148,13 @@ RULES = (
     _between("storeys", 1, 5),
     _between("building_height_m", 2, 200, "m"),
     _between("wall_thickness_mm", 75, 1200, "mm"),
+    *(_between(f"{wall}_wall_area_m2", 0, 400, "m2") for wall in ("front", "rear", "gable")),
+    Rule(
+        "wall_area_m2",
+        ((_PARTS / pl.col("wall_area_m2")) - 1.0).abs() <= 0.1,
+        "differs by over a tenth from its front, rear and gable walls, whose sum counts",
+        "warn",
+    ),
     _between("treatable_share", 0, 1),
     _between("u_existing_w_m2k", 0.1, 3.5, "W/m2K"),
     _between("loft_insulation_mm", 0, 600, "mm"),
