@@ -13,7 +13,7 @@ from pipeline.settings import Settings
 
 GIVEN = "given"
 """Mark of a figure the user gave: a setting that is no default, a rate that is not invented."""
-_VALUES = ("reaction_to_fire", "non_combustible", "thicknesses_mm", "fuel")
+_VALUES = ("reaction_to_fire", "non_combustible", "thicknesses_mm", "fuel", "filled_with")
 """Text columns that are figures of a row, not part of its name."""
 _UNITS = {
     "_w_m2k": "W/m2K", "_w_mk": "W/mK", "_m2k_w": "m2K/W", "_w_k": "W/K", "_k_w": "K/W",

@@ -18,8 +18,6 @@ from pipeline.settings import Climate, Settings, WallBuildUp
 from pipeline.stock.rules import COMMON_STOREYS
 
 _FLATS = ("flat", "maisonette")
-_UNKNOWN = {"built_form": "mid_terrace", "floor_position": "mid", "wall_insulation": "none"}
-_UNKNOWN |= {"glazing": "double_2002", "heating": "gas_condensing_boiler"}
 STOCK_LIST = "stock list"
 WALLS = ("front", "rear", "gable")
 _REFUSED = (pl.col("walls_refused") != "none").fill_null(False)
@@ -90,7 +88,7 @@ def describe(stock: pl.DataFrame, reference: Reference, settings: Settings) -> p
     frame = (
         stock.pipe(_place, reference)
         .pipe(_age, reference)
-        .pipe(_fill_unknown)
+        .pipe(_fill_unknown, reference)
         .pipe(_geometry, reference)
         .pipe(_junction_lengths, reference)
         .pipe(_wall_u, reference, settings.walls)
@@ -166,8 +164,9 @@ def first_year(reference: Reference) -> pl.Expr:
     )
 
 
-def _fill_unknown(frame: pl.DataFrame) -> pl.DataFrame:
-    """Words for what the list leaves open, each kept apart as `<column>_known`."""
+def _fill_unknown(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
+    """Defaults for what the list leaves open, each kept apart as `<column>_known`."""
+    defaults = reference.table("stock_defaults").filter(pl.col("property_type").is_null())
     frame = frame.with_columns(
         pl.col(column).is_not_null().alias(f"{column}_known") for column, _, _ in GRADED.values()
     )
@@ -175,8 +174,10 @@ def _fill_unknown(frame: pl.DataFrame) -> pl.DataFrame:
         pl.col("storeys").fill_null(
             pl.col("property_type").replace_strict(COMMON_STOREYS, return_dtype=pl.Float64)
         ),
-        pl.col("treatable_share").fill_null(1.0),
-        *(pl.col(column).fill_null(word) for column, word in _UNKNOWN.items()),
+        *(
+            pl.col(column).fill_null(pl.lit(value).cast(frame.schema[column]))
+            for column, value in defaults.select("column", "filled_with").iter_rows()
+        ),
     )
 
 
