@@ -96,7 +96,7 @@ def describe(stock: pl.DataFrame, reference: Reference, settings: Settings) -> p
         .pipe(_gains, reference)
         .pipe(_heat_loss, reference)
         .pipe(_heating, reference)
-        .pipe(_grades, settings)
+        .pipe(_grades, reference, settings)
     )
     return with_energy_today(frame, reference, settings)
 
@@ -536,12 +536,15 @@ type, age or geometry; D assumed without evidence.
 """
 
 
-def _grades(frame: pl.DataFrame, settings: Settings) -> pl.DataFrame:
+def _grades(frame: pl.DataFrame, reference: Reference, settings: Settings) -> pl.DataFrame:
     """Source and grade of each graded input, a list in words of the estimates; helpers dropped."""
+    defaults = reference.table("stock_defaults")
+    filled_by = dict(zip(defaults["column"], defaults["source"], strict=True))
+    filled_by["loft_insulation"] = "default by age band"
     frame = frame.with_columns(
         said.alias(f"{name}_source")
         for name, (column, _, _) in GRADED.items()
-        for said in [_said(frame, name, column)]
+        for said in [_said(frame, name, column, filled_by)]
     ).with_columns(
         _grade(frame, column, settings, filled).alias(f"{name}_grade")
         for name, (column, filled, _) in GRADED.items()
@@ -584,23 +587,11 @@ def _grades(frame: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     ).drop(helpers)
 
 
-_FILLED_WITH = {
-    "loft_insulation": "default by age band",
-    "storeys": "assumed: the commonest for the type",
-    "built_form": "assumed: mid terrace, the least exposed",
-    "wall_insulation": "assumed: none",
-    "treatable_share": "assumed: the whole wall",
-    "glazing": "assumed: double, 2002 or later",
-    "heating": "assumed: the commonest system",
-    "floor_position": "assumed: mid floor, the least exposed",
-}
-
-
-def _said(frame: pl.DataFrame, name: str, column: str) -> pl.Expr:
+def _said(frame: pl.DataFrame, name: str, column: str, filled: dict[str, str]) -> pl.Expr:
     """Source of an input in words: another source's name, the list, or how it was filled."""
     own = (
-        pl.when(f"{column}_known").then(pl.lit(STOCK_LIST)).otherwise(pl.lit(_FILLED_WITH[name]))
-        if name in _FILLED_WITH
+        pl.when(f"{column}_known").then(pl.lit(STOCK_LIST)).otherwise(pl.lit(filled[name]))
+        if name in filled
         else pl.col(f"{name}_source")
     )
     if f"{column}__from" in frame.columns:
