@@ -12,10 +12,11 @@ import polars as pl
 
 from pipeline import junction_catalogue, junction_effects, wall_build_ups
 from pipeline.assess import Basis
-from pipeline.homes import ELEMENTS, WALLS
+from pipeline.homes import ELEMENTS
 from pipeline.options import catalogue
 from pipeline.physics import degree_days, dwelling, wall
 from pipeline.reference import MONTHS
+from pipeline.treated_walls import WALLS
 
 CAUTION = (
     "A screening calculation. It approves nothing: fire, damp, structure, asbestos, electricity"
@@ -59,13 +60,12 @@ def show(value: float) -> str:
 
 def _heat_loss(home: dict[str, Any], base: Basis) -> list[Step]:
     part, constant = "Heat loss today", base.reference.constant
-    steps = _wall_today(home, base)
+    steps = [*_wall_today(home, base), *_treated_walls(home)]
     if home["measured_htc_w_k"] is not None:
         value = home["heat_loss_before_w_k"]
         said = "measured for the whole home; replaces the sum of elements"
         return [*steps, Step(part, "Heat transfer coefficient", "H", said, value, "W/K",
                              home["heat_loss_source"], "heat_loss_before_w_k")]  # fmt: skip
-    steps += _treated_walls(home)
     total, exposed = 0.0, 0.0
     for u, area in ELEMENTS:
         product = home[u] * home[area]
@@ -126,7 +126,7 @@ def _treated_walls(home: dict[str, Any]) -> list[Step]:
     refused = home["walls_refused"].replace("_", " and ")
     return [
         Step("Heat loss today", f"Treated walls, {refused} refused", "ΣA of the others",
-             " + ".join(show(area) for area in areas) or "0", sum(areas), "m2",
+             " + ".join(show(area) for area in areas) or "0", sum(areas, 0.0), "m2",
              home["wall_parts_source"], "treated_wall_area_m2")
     ]  # fmt: skip
 

@@ -307,7 +307,7 @@ def test_a_front_that_is_refused_by_hand():
 @pytest.mark.parametrize(
     ("form", "refused", "treated", "corners", "edges"),
     [
-        ("mid_terrace", "front", "rear, gable", 0.0, 0.0),
+        ("mid_terrace", "front", "rear", 0.0, 0.0),
         ("detached", "gable", "front, rear", 0.0, 20.0),
         ("detached", "front_gable", "rear", 0.0, 10.0),
         ("end_terrace", "rear", "front, gable", 5.0, 5.0),
