@@ -99,18 +99,14 @@ def test_least_thickness_against_all_stocked_boards(changes):
         assert home["least_thickness_mm"] == reach[0] <= home["thickness_mm"]
 
 
-def test_options_left_out_never_win_with_pins_and_voids():
+def test_options_left_out_never_win_with_pins_and_voids(monkeypatch):
     """The choice with dominated options dropped is the choice among all of them."""
     base = basis(tables(**PIN, air_voids=1.0))
     stock = drawn.stock(np.random.default_rng(10211), 120)
     prepared = assess.prepare(homes.describe(stock, base.reference, base.settings), base)
     kept = assess.choose(prepared, base)
-    original = catalogue.undominated
-    try:
-        catalogue.undominated = lambda table, psi, thickness_matters: table
-        every = assess.choose(prepared, base)
-    finally:
-        catalogue.undominated = original
+    monkeypatch.setattr(catalogue, "undominated", lambda table, psi, thickness_matters: table)
+    every = assess.choose(prepared, base)
     assert kept.equals(every)
     assert kept["system"].count() > 40
 

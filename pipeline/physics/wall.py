@@ -78,7 +78,8 @@ def bypass_correction(bypass: Number | float, r_insulation: Number, r_total: Num
     """dU of what bypasses the insulation [W/m2K]: bypass x (R_insulation / R_total)^2.
 
     bypass: dU'' of the air voids plus `fixing_bypass` over the thickness [W/m2K]; r_total: that of
-    the plane wall with the insulation. Source: BS EN ISO 6946:2017, Annex F.2 and F.3.
+    the plane wall with the insulation. Always counted, though the standard lets corrections of
+    under 3 % of U be left out. Source: BS EN ISO 6946:2017, Annex F.2 and F.3.
     """
     share = r_insulation / r_total
     return share * share * bypass
