@@ -48,7 +48,7 @@ def failures(typed: pl.DataFrame) -> pl.DataFrame:
     """Column, check and row index of everything the schema finds."""
     schema = pl.Schema({"column": pl.String, "check": pl.String, "index": pl.UInt32})
     try:
-        rules.schema(_present(typed)).validate(typed, lazy=True)
+        rules.schema(typed).validate(typed, lazy=True)
     except SchemaErrors as fault:
         found: pl.DataFrame = fault.failure_cases
         return found.select("column", "check", "index").cast(schema)
@@ -74,15 +74,6 @@ def _cases(typed: pl.DataFrame) -> pl.DataFrame:
     return cases.join(kinds.with_columns(severity), on=["column", "check"]).sort(
         "index", pl.col("column").replace_strict(rules.ORDER), "check"
     )
-
-
-def _present(typed: pl.DataFrame) -> frozenset[str]:
-    """Columns with a value or with text that gave none."""
-    stock = [name for name in rules.ORDER if name != "source_row"]
-    held = typed.select(
-        (pl.col(name).is_not_null() | pl.col(name + rules.UNREADABLE)).any() for name in stock
-    ).row(0)
-    return frozenset(name for name, any_held in zip(stock, held, strict=True) if any_held)
 
 
 def _refuse_if_most_fail(cases: pl.DataFrame, rows: int) -> None:
