@@ -17,6 +17,9 @@ from pipeline.stock.faults import WHOLE_ROW
 
 _HEADINGS = ("Row", "Home", "Heading", "Cell as sent", "Fault", "Corrected")
 KEEP = "keep"
+NO_TRAIL = pl.DataFrame(
+    schema={"source_row": pl.UInt32, "column": pl.String, "was": pl.String, "text": pl.String}
+)
 _MOST_LINES = 1_000_000
 """A sheet holds 1,048,576 rows; quarantine.csv has them all."""
 
@@ -144,7 +147,4 @@ def apply(
             )
         )  # fmt: skip
         cells = joined.with_columns(pl.coalesce("_new", name).alias(name)).drop("_new")
-    empty = pl.DataFrame(
-        schema={"source_row": pl.UInt32, "column": pl.String, "was": pl.String, "text": pl.String}
-    )
-    return cells, pl.concat([empty, *trail]), whole["source_row"]
+    return cells, pl.concat([NO_TRAIL, *trail]), whole["source_row"]

@@ -15,8 +15,7 @@ import polars as pl
 from pandera.api.polars.types import PolarsData
 
 from pipeline import reference
-from pipeline.columns import Column, by_role, dictionary
-from pipeline.stock.headings import ESSENTIAL
+from pipeline.columns import by_role, dictionary
 
 Severity = Literal["reject", "quarantine", "warn"]
 UNREADABLE = "__unreadable"
@@ -233,12 +232,9 @@ def schema(typed: pl.DataFrame) -> pa.DataFrameSchema:
         name: [_check(rule) for rule in own if broken[f"{name} {rule.says}"]]
         for name, own in _columns().items()
     }
+    dtypes = {name: typed.schema[name] for name in checks}
     return pa.DataFrameSchema(
-        {
-            name: pa.Column(dictionary()[name].polars_dtype if name in dictionary() else pl.UInt32, own, nullable=True)
-            for name, own in checks.items()
-            if own
-        }
+        {n: pa.Column(dtypes[n], own, nullable=True) for n, own in checks.items() if own}
     )
 
 

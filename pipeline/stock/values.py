@@ -20,10 +20,8 @@ def typed(raw: RawTable) -> tuple[pl.DataFrame, pl.DataFrame]:
     held, said = [raw.frame.select("source_row")], []
     columns = [pl.col("source_row")]
     for column in by_role("stock"):
-        flag = column.name + UNREADABLE
         if column.name not in raw.headings:
-            columns += [pl.lit(None, column.polars_dtype).alias(column.name)]
-            columns += [pl.lit(False).alias(flag)]
+            columns += _absent(column)
             continue
         names = _names(column)
         columns += map(pl.col, names)
@@ -47,6 +45,12 @@ _SAID = ("text", "value", "rows")
 def _names(column: Column) -> list[str]:
     """Columns that a column of the list is read into."""
     return [column.name, column.name + UNREADABLE, *(["age_band"] if column.dtype == "age" else [])]
+
+
+@cache
+def _absent(column: Column) -> tuple[pl.Expr, pl.Expr]:
+    blank = pl.lit(None, column.polars_dtype).alias(column.name)
+    return blank, pl.lit(False).alias(column.name + UNREADABLE)
 
 
 def _read(cells: pl.DataFrame, column: Column, unit: str) -> pl.DataFrame:
