@@ -1,11 +1,10 @@
 """The option table: every insulation system in every stocked thickness."""
 
-import numpy as np
 import polars as pl
 
 from pipeline.errors import SettingsError
 from pipeline.options.rates import RateBook
-from pipeline.physics import Floats, wall
+from pipeline.physics import wall
 from pipeline.reference import Reference
 from pipeline.settings import Settings
 
@@ -56,22 +55,3 @@ def priced(systems: pl.DataFrame, reference: Reference, book: RateBook) -> pl.Da
         non_combustible=pl.col("non_combustible") == "yes",
         rate_gbp_m2=pl.Series(rates, dtype=pl.Float64),
     )
-
-
-def undominated(table: pl.DataFrame, psi_saved: Floats, thickness_matters: bool) -> pl.DataFrame:
-    """Drop each option that another beats or equals in all that a home's choice depends on.
-
-    That is rate, resistance, fixing loss and the heat saved per metre of every junction:
-    psi_saved [junction, option] W/mK of the homes' wall, no rows where no junction counts. A
-    dropped option can be best for no home of that wall: the other one saves at least as much and
-    costs no more. Where the build-up is limited, thickness counts too. Of equal options the first
-    in table order stays.
-    """
-    worth = ["rate_gbp_m2", "delta_u_w_m2k"] + (["build_up_mm"] if thickness_matters else [])
-    values = table.select(*worth, -pl.col("r_insulation_m2k_w")).to_numpy()
-    values = np.hstack([values, -psi_saved.T])
-    no_worse = (values[:, None, :] <= values[None, :, :]).all(axis=2)
-    equal = no_worse & no_worse.T
-    earlier = np.tri(len(values), k=-1, dtype=bool).T
-    beaten = (no_worse & (~equal | earlier)).any(axis=0)
-    return table.filter(pl.Series(~beaten, dtype=pl.Boolean))
