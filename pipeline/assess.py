@@ -1,7 +1,8 @@
 """Homes and options in, each home's best option with its savings, cost and lifetime worth out.
 
 Homes are taken in batches. Within a batch bounds show which options could be a home's best; those
-are reckoned exactly, and only the best of each home is kept. What-if uses the same functions with another option or settings.
+are reckoned exactly, and only the best of each home is kept. What-if uses the same functions with
+another option or settings.
 """
 
 from collections.abc import Iterator
