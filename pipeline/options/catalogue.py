@@ -2,12 +2,11 @@
 
 from typing import Any
 
-import numpy as np
 import polars as pl
 
 from pipeline.errors import ReferenceTableError, SettingsError
 from pipeline.options.rates import RateBook
-from pipeline.physics import Floats, wall
+from pipeline.physics import wall
 from pipeline.reference import Reference
 from pipeline.settings import Settings
 
@@ -93,25 +92,3 @@ def losses(system: dict[str, Any], reference: Reference) -> tuple[float, float, 
     alpha = reference.constant("fixing_alpha")
     pierced = wall.fixing_bypass(conductivity, section * 1e-6, number, alpha)
     return 0.0, float(level[0]), pierced
-
-
-def undominated(table: pl.DataFrame, psi_saved: Floats, thickness_matters: bool) -> pl.DataFrame:
-    """Drop each option that another beats or equals in all that a home's choice depends on.
-
-    That is rate, resistance, fixing loss and the heat saved per metre of every junction:
-    psi_saved [junction, option] W/mK of the homes' wall, no rows where no junction counts. A
-    dropped option can be best for no home of that wall: the other one saves at least as much and
-    costs no more. Where the build-up is limited, thickness counts too. Of equal options the first
-    in table order stays. What bypasses the insulation loses bypass R^2 / (c + R)^2, with c the
-    rest of the wall: no more than another where R is no less and bypass R^2 no more.
-    """
-    worth = ["rate_gbp_m2", "delta_u_w_m2k"] + (["build_up_mm"] if thickness_matters else [])
-    resistance = pl.col("r_insulation_m2k_w")
-    past = pl.col("bypass_w_m2k") * resistance * resistance
-    values = table.select(*worth, -resistance, past.alias("past")).to_numpy()
-    values = np.hstack([values, -psi_saved.T])
-    no_worse = (values[:, None, :] <= values[None, :, :]).all(axis=2)
-    equal = no_worse & no_worse.T
-    earlier = np.tri(len(values), k=-1, dtype=bool).T
-    beaten = (no_worse & (~equal | earlier)).any(axis=0)
-    return table.filter(pl.Series(~beaten, dtype=pl.Boolean))

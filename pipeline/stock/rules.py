@@ -15,8 +15,7 @@ import polars as pl
 from pandera.api.polars.types import PolarsData
 
 from pipeline import reference
-from pipeline.columns import Column, by_role, dictionary
-from pipeline.stock.headings import ESSENTIAL
+from pipeline.columns import by_role, dictionary
 
 Severity = Literal["reject", "quarantine", "warn"]
 UNREADABLE = "__unreadable"
@@ -244,6 +243,22 @@ def severity_of(column: str, says: str) -> Severity:
     return found[0] if found else "quarantine"
 
 
+@cache
+def _columns() -> dict[str, list[Rule]]:
+    """Every rule by its column, whether its cells could be read among them."""
+    rules: dict[str, list[Rule]] = {column.name: [] for column in by_role("stock")}
+    for name, own in rules.items():
+        own += [rule for rule in RULES if rule.column == name]
+        own.append(Rule(name, ~pl.col(name + UNREADABLE), UNREAD))
+    return rules | {"source_row": [rule for rule in RULES if rule.column == "source_row"]}
+
+
+@cache
+def _any_breaks() -> list[pl.Expr]:
+    rules = [rule for own in _columns().values() for rule in own]
+    return [(~rule.good.all()).alias(f"{rule.column} {rule.says}") for rule in rules]
+
+
 def _check(rule: Rule) -> pa.Check:
     def holds(data: PolarsData) -> pl.LazyFrame:
         return data.lazyframe.select(rule.good)
@@ -251,24 +266,21 @@ def _check(rule: Rule) -> pa.Check:
     return pa.Check(holds, name=rule.says)
 
 
-def _column(column: Column) -> pa.Column:
-    rules = [rule for rule in RULES if rule.column == column.name]
-    rules.append(Rule(column.name, ~pl.col(column.name + UNREADABLE), UNREAD))
-    return pa.Column(column.polars_dtype, [_check(rule) for rule in rules], nullable=True)
-
-
-@cache
-def schema(present: frozenset[str]) -> pa.DataFrameSchema:
+def schema(typed: pl.DataFrame) -> pa.DataFrameSchema:
     """The schema of a typed stock list; every failure it reports carries a row index.
 
-    present: columns that hold anything. A column that holds nothing can only lack what it must
-    have, so of the others only the essential ones are checked.
+    Checks one by one cost the schema far more than all rules in one pass cost polars, so it holds
+    the checks that some row of the list fails, which are all that it could report.
     """
-    checked = [c for c in by_role("stock") if c.name in present or c.name in ESSENTIAL]
-    columns = {column.name: _column(column) for column in checked}
-    own = [rule for rule in RULES if rule.column == "source_row"]
-    columns["source_row"] = pa.Column(pl.UInt32, [_check(rule) for rule in own], nullable=False)
-    return pa.DataFrameSchema(columns)
+    broken = typed.select(_any_breaks()).row(0, named=True)
+    checks = {
+        name: [_check(rule) for rule in own if broken[f"{name} {rule.says}"]]
+        for name, own in _columns().items()
+    }
+    dtypes = {name: typed.schema[name] for name in checks}
+    return pa.DataFrameSchema(
+        {n: pa.Column(dtypes[n], own, nullable=True) for n, own in checks.items() if own}
+    )
 
 
 ORDER = {name: i for i, name in enumerate([*(c.name for c in by_role("stock")), "source_row"])}
