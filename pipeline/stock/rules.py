@@ -37,11 +37,14 @@ MAY_BE_UNREADABLE = frozenset(
         *("epc_band", "low_income", "survey_date", "metered_heating_kwh_per_year"),
         *("wall_thickness_mm", "window_area_m2", "jamb_length_m", "head_length_m"),
         *("sill_length_m", "base_length_m", "eaves_length_m", "neighbour_length_m"),
-        "corner_length_m",
+        *("corner_length_m", "exposure_zone", "damp", "wall_condition", "structural_frame"),
+        *("pull_out_kn", "ventilation", "asbestos", "services_in_wall", "eaves_overhang_mm"),
+        "sill_overhang_mm",
     }
 )
-"""Columns that have a graded default or only inform: a cell that cannot be read there counts as
-not known, with a warning. Everywhere else it keeps the row out, safety and eligibility first."""
+"""Columns that have a graded default, only inform, or are screened as not surveyed: a cell that
+cannot be read there counts as not known, with a warning. Everywhere else it keeps the row out,
+safety and eligibility first."""
 MOST_AT_FAULT = 0.5
 """A list in which a rule of severity `reject` fails for more than this share is refused whole."""
 
@@ -147,6 +150,9 @@ RULES = (
     _between("metered_heating_kwh_per_year", 0, 100_000, "kWh"),
     _between("measured_htc_w_k", 20, 1500, "W/K"),
     _between("clearance_mm", 0, 100_000, "mm"),
+    _between("pull_out_kn", 0.01, 10, "kN"),
+    _between("eaves_overhang_mm", 0, 2000, "mm"),
+    _between("sill_overhang_mm", 0, 500, "mm"),
     Rule(
         "construction_year",
         ~(pl.col("wall_construction").is_in(["solid_brick", "cob"]) & (_YEAR > 1966)),

@@ -1,0 +1,57 @@
+"""Whose building rules hold for a home, and their limits."""
+
+import polars as pl
+
+from pipeline.reference import Reference
+from pipeline.settings import NATIONS, Settings
+
+
+def with_limits(homes: pl.DataFrame, settings: Settings, reference: Reference) -> pl.DataFrame:
+    """Add rules_nation (null where the postcode does not tell) and the limits of that nation.
+
+    Limits: law_from_m, guidance_from_m (the settings' own, never above the law's) and
+    boundary_within_mm. Where the nation is not known the strictest of all holds.
+    """
+    nation = _nation(reference)
+    table = reference.table("nation_limits")
+    limits = {
+        name: dict(table.filter(pl.col("quantity") == quantity).select("nation", "value").rows())
+        for name, quantity in (
+            ("law_from_m", "non_combustible_by_law_from"),
+            ("guidance_from_m", "non_combustible_from"),
+        )
+    }
+    law, own = limits["law_from_m"], settings.works.non_combustible_from_height_m
+    guidance = {**limits["guidance_from_m"], **own}
+    limits["guidance_from_m"] = {name: min(guidance[name], law[name]) for name in NATIONS}
+    within = table.filter(pl.col("quantity") == "boundary_within").select("nation", "value").rows()
+    limits["boundary_within_mm"] = dict(within)
+    strictest = {"boundary_within_mm": max}
+    titles = {name: name.replace("_", " ").title() for name in NATIONS}
+    return homes.with_columns(
+        rules_nation=nation.replace(titles),
+        nation_name=nation.replace(titles).fill_null("the strictest nation (postcode tells none)"),
+        **{
+            name: nation.replace_strict(
+                values,
+                default=strictest.get(name, min)(values.values()),
+                return_dtype=pl.Float64,
+            )
+            for name, values in limits.items()
+        },
+    )
+
+
+def _nation(reference: Reference) -> pl.Expr:
+    table = reference.table("postcode_of_wales")
+    places = dict(table.select("postcode_area_or_district", "nation").rows())
+    district = pl.col("postcode").str.extract(r"^([A-Z]{1,2}\d[A-Z\d]?) ")
+    area = pl.col("postcode").str.extract(r"^([A-Z]{1,2})\d")
+    place = pl.coalesce(
+        *(key.replace_strict(places, default=None, return_dtype=pl.String)
+          for key in (district, area)),
+        pl.lit("england"),
+    )  # fmt: skip
+    south = pl.when(place != "border").then(place)
+    told = pl.when(pl.col("nation") == "england_wales").then(south).otherwise("nation")
+    return pl.when(pl.col("region_source") == "postcode").then(told)
