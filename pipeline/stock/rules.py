@@ -39,7 +39,6 @@ MAY_BE_UNREADABLE = frozenset(
         *("sill_length_m", "base_length_m", "eaves_length_m", "neighbour_length_m"),
         *("corner_length_m", "exposure_zone", "damp", "wall_condition", "structural_frame"),
         *("pull_out_kn", "ventilation", "asbestos", "services_in_wall", "eaves_overhang_mm"),
-        "sill_overhang_mm",
     }
 )
 """Columns that have a graded default, only inform, or are screened as not surveyed: a cell that
@@ -152,7 +151,6 @@ RULES = (
     _between("clearance_mm", 0, 100_000, "mm"),
     _between("pull_out_kn", 0.01, 10, "kN"),
     _between("eaves_overhang_mm", 0, 2000, "mm"),
-    _between("sill_overhang_mm", 0, 500, "mm"),
     Rule(
         "construction_year",
         ~(pl.col("wall_construction").is_in(["solid_brick", "cob"]) & (_YEAR > 1966)),

@@ -38,7 +38,7 @@ def screen(homes: pl.DataFrame, settings: Settings, reference: Reference) -> pl.
     )
     return found.drop("_first_year").with_columns(
         excluded=pl.coalesce(
-            cases.told(name, EXCLUDE, "reason") for name in SCREENS if name not in AFTER
+            cases.told(name, "reason", EXCLUDE) for name in SCREENS if name not in AFTER
         ),
         needs_non_combustible=pl.col("screen_fire") > 0,
     )
@@ -56,13 +56,13 @@ def settle(assessed: pl.DataFrame, settings: Settings, reference: Reference) -> 
     frame = assessed.with_columns(build_up_mm=pl.col("thickness_mm") + finish_mm)
     tested = {
         name: pl.when(has_option).then(number)
-        for name, number in cases.found(conditions.after(reference)).items()
+        for name, number in cases.found(conditions.after()).items()
     }
     tested["screen_option"] = pl.when(pl.col("excluded").is_null()).then("screen_option")
     frame = frame.with_columns(**cases.found(conditions.option())).with_columns(**tested)
-    unknown = _joined([cases.told(name, NOT_SURVEYED, "change") for name in SCREENS], ", ")
-    referred = [cases.told(name, REFER, "reason") for name in SCREENS]
-    changes = [cases.told(name, worst, "change") for name in SCREENS for worst in (EXCLUDE, REFER)]
+    unknown = _joined([cases.told(name, "change", NOT_SURVEYED) for name in SCREENS], ", ")
+    referred = [cases.told(name, "reason", REFER) for name in SCREENS]
+    changes = [cases.told(name, "change", REFER, EXCLUDE) for name in SCREENS]
     return frame.with_columns(
         screen_verdict=cases.worst(),
         cautions=_joined([*referred, pl.format("not surveyed: {}", unknown)], "; "),

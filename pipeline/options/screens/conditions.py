@@ -108,14 +108,12 @@ def _fixings_and_services(reference: Reference) -> dict[str, pl.Expr]:
     }
 
 
-def after(reference: Reference) -> dict[str, pl.Expr]:
+def after() -> dict[str, pl.Expr]:
     """Cases of the chosen option, by name."""
-    eaves, sill = pl.col("eaves_overhang_mm"), pl.col("sill_overhang_mm")
-    build_up, has_eaves = pl.col("build_up_mm"), pl.col("eaves_length_m") > 0.0
+    eaves, has_eaves = pl.col("eaves_overhang_mm"), pl.col("eaves_length_m") > 0.0
     return {
-        "eaves_short": has_eaves & (eaves < build_up),
-        "sills_short": sill < build_up + reference.constant("sill_overhang_least"),
-        "edges_unknown": (has_eaves & eaves.is_null()) | sill.is_null(),
+        "eaves_short": has_eaves & (eaves < pl.col("build_up_mm")),
+        "eaves_unknown": has_eaves & eaves.is_null(),
         "mould_risk": pl.col("mould_risk_at").is_not_null(),
         "junctions_not_in_table": pl.col("f_rsi_least").is_null(),
         "accumulates": pl.col("moisture_verdict") == "accumulates",
