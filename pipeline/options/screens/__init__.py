@@ -21,6 +21,10 @@ from pipeline.options.screens.cases import (
 from pipeline.reference import Reference
 from pipeline.settings import Settings
 
+__all__ = [
+    "EXCLUDE", "NOT_SURVEYED", "NOT_TESTED", "REFER", "SCREENS", "VERDICTS", "counts", "matrix",
+    "screen", "settle", "verdict_of",
+]  # fmt: skip
 NOT_TESTED = "not tested"
 """What an empty cell of the matrix is counted as."""
 
