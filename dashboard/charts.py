@@ -212,7 +212,7 @@ def verdict_bars(shares: pl.DataFrame, title: str) -> go.Figure:
                             "solidity": 0.15},
             },
             text=[
-                f"{verdict} {share:.0f}%" if share >= 18 else f"{share:.0f}%" if share >= 5 else ""
+                f"{verdict} {share:.0f}%" if share >= 30 else f"{share:.0f}%" if share >= 5 else ""
                 for share in part["share_percent"]
             ],
             textposition="inside",

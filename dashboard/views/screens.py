@@ -10,7 +10,7 @@ from pipeline.options import screens
 from pipeline.published import Published
 
 _ESTATES = 20
-_ALL = "All screens together"
+_WORST = "screen_verdict"
 _SHOWN = ("rank", "home_id", "address", "screen_verdict", "changes_to_pass")
 
 
@@ -29,8 +29,8 @@ def page() -> None:
         st.info("No home lies here.")
         return
     st.markdown(words.VERDICTS)
-    _bars(cells)
-    _homes(cells)
+    of = _bars(cells)
+    _homes(cells, of)
     _rules(run)
 
 
@@ -48,42 +48,40 @@ def _controls(run: Published, cells: pl.DataFrame) -> pl.DataFrame:
     return tables.narrowed(chosen, estates)
 
 
-def _bars(cells: pl.DataFrame) -> None:
+def _bars(cells: pl.DataFrame) -> str:
+    """Both figures; returns the screen chosen, or the column of the worst verdict."""
     left, right = st.columns([3, 2])
     by_screen = tables.verdicts(cells, "screen")
     left.plotly_chart(
         charts.verdict_bars(by_screen, "What does each screen find?"), key="by_screen",
         alt="Share of homes by verdict of each screen",
     )  # fmt: skip
-    by_estate = tables.verdicts(cells, "estate")
-    worst = by_estate["label"].unique(maintain_order=True)
-    drawn = worst.head(_ESTATES).to_list()
-    right.plotly_chart(
-        charts.verdict_bars(
-            by_estate.filter(pl.col("label").is_in(drawn)), "Where do homes need a person?"
-        ),
-        key="by_estate", alt="Share of homes by their worst verdict, by estate",
-    )  # fmt: skip
-    right.caption(
-        f"Worst verdict of each home; {len(drawn)} of {worst.len()} estates, those with the largest"
-        " share of referred and excluded homes on top."
-    )
     with left.expander("The figures behind the bars"):
         wide = by_screen.pivot("verdict", index="label", values="homes").rename({"label": "screen"})
-        common.table(wide.fill_null(0), pinned=("screen",), rows=18)
-
-
-def _homes(cells: pl.DataFrame) -> None:
-    st.header("Which homes, and what would have to change")
-    left, right = st.columns([1, 2])
-    screen = left.selectbox(
-        "Screen", [_ALL, *screens.SCREENS], format_func=words.title, key="screen"
+        common.table(wide.fill_null(0), pinned=("screen",), rows=len(screens.SCREENS))
+    of = right.selectbox(
+        "Screen", [_WORST, *screens.SCREENS], format_func=words.title, key="screen"
+    ) or _WORST  # fmt: skip
+    by_estate = tables.verdicts(cells, "estate", of)
+    estates = by_estate["label"].unique(maintain_order=True)
+    drawn = by_estate.filter(pl.col("label").is_in(estates.head(_ESTATES).to_list()))
+    right.plotly_chart(
+        charts.verdict_bars(drawn, f"{words.title(of)}: where does it speak against homes?"),
+        key="by_estate", alt=f"Share of homes by verdict of {words.title(of)}, by estate",
+    )  # fmt: skip
+    right.caption(
+        f"{min(estates.len(), _ESTATES)} of {estates.len()} estates, those with the largest share"
+        " of referred and excluded homes on top."
     )
+    return of
+
+
+def _homes(cells: pl.DataFrame, of: str) -> None:
+    st.header("Which homes, and what would have to change")
     kinds = [*screens.VERDICTS, screens.NOT_TESTED]
-    wanted = right.multiselect("Verdicts", kinds, ["refer"], key="verdicts")
-    one = None if screen == _ALL else screen
-    found = tables.with_verdict(cells, one, wanted)
-    shown = found.select(*_SHOWN, *([one] if one else []))
+    wanted = st.multiselect(f"Verdicts of {words.title(of)}", kinds, ["refer"], key="verdicts")
+    found = tables.with_verdict(cells, of, wanted)
+    shown = found.select(dict.fromkeys((*_SHOWN[:3], of, *_SHOWN[3:])))
     common.table(shown, pinned=("rank", "home_id"), rows=12)
     place, said = st.columns([1, 3], vertical_alignment="center")
     place.download_button(

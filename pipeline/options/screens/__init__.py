@@ -86,12 +86,12 @@ def matrix(ranked: pl.DataFrame, settings: Settings, reference: Reference) -> pl
 
 
 def verdict_of(cell: str) -> pl.Expr:
-    """Verdict in a column of `matrix`; null where the screen did not test."""
+    """Verdict in a column of `matrix`, a screen's or the worst; null where nothing was tested."""
     return pl.col(cell).str.extract(r"^([a-z ]+)", 1)
 
 
-def counts(matrix: pl.DataFrame, by: str) -> pl.DataFrame:
-    """Homes by verdict: of every screen (by `screen`), or of the whole home by another column.
+def counts(matrix: pl.DataFrame, by: str, of: str = "screen_verdict") -> pl.DataFrame:
+    """Homes by verdict: of every screen (by `screen`), or of one column by another one's values.
 
     Returns group, verdict and homes, screens in their order, verdicts from best to worst.
     """
@@ -101,13 +101,14 @@ def counts(matrix: pl.DataFrame, by: str) -> pl.DataFrame:
         order = pl.Enum(SCREENS)
     else:
         long = matrix.select(
-            pl.col(by).fill_null("not known").alias("group"), verdict="screen_verdict"
+            pl.col(by).fill_null("not known").alias("group"), verdict=verdict_of(of)
         )
         order = pl.Enum(long["group"].unique().sort())
     kinds = pl.Enum([*VERDICTS, NOT_TESTED])
     return (
-        long.with_columns(pl.col("verdict").fill_null(NOT_TESTED).cast(kinds))
-        .with_columns(pl.col("group").cast(order))
+        long.with_columns(
+            pl.col("group").cast(order), pl.col("verdict").fill_null(NOT_TESTED).cast(kinds)
+        )
         .group_by("group", "verdict")
         .agg(homes=pl.len())
         .sort("group", "verdict")
