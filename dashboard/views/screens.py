@@ -81,7 +81,7 @@ def _homes(cells: pl.DataFrame, of: str) -> None:
     kinds = [*screens.VERDICTS, screens.NOT_TESTED]
     wanted = st.multiselect(f"Verdicts of {words.title(of)}", kinds, ["refer"], key="verdicts")
     found = tables.with_verdict(cells, of, wanted)
-    shown = found.select(dict.fromkeys((*_SHOWN[:3], of, *_SHOWN[3:])))
+    shown = found.select(list(dict.fromkeys((*_SHOWN[:3], of, *_SHOWN[3:]))))
     common.table(shown, pinned=("rank", "home_id"), rows=12)
     place, said = st.columns([1, 3], vertical_alignment="center")
     place.download_button(
