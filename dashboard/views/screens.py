@@ -95,12 +95,12 @@ def _rules(run: Published) -> None:
     st.header("The rules")
     st.caption(words.MARKS)
     reference = run.base.reference
+    names = {name: words.title(name) for name in screens.SCREENS}
+    said = (pl.col(name).str.replace_all(r"\{\w+\}", "…") for name in ("reason", "change"))
     cases = reference.table("screen_cases").select(
-        pl.format("screen_{}", "screen").replace(
-            {name: words.title(name) for name in screens.SCREENS}
-        ),
-        "verdict", "rule", "source", "checked", why="reason", change="change",
-    )  # fmt: skip
+        pl.format("screen_{}", "screen").replace(names).alias("screen"), "verdict", *said, "rule",
+        "source", "checked",
+    ).rename({"reason": "why"})  # fmt: skip
     with st.expander(f"All {cases.height} cases with their rule and source"):
         common.table(cases, rows=14)
     with st.expander("Limits by nation: check with the competent authority"):

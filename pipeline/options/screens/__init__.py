@@ -64,14 +64,15 @@ def settle(assessed: pl.DataFrame, settings: Settings, reference: Reference) -> 
     }
     tested["screen_option"] = pl.when(pl.col("excluded").is_null()).then("screen_option")
     frame = frame.with_columns(**cases.found(conditions.option())).with_columns(**tested)
-    unknown = _joined([cases.told(name, "change", NOT_SURVEYED) for name in SCREENS], ", ")
+    unknown = [cases.told(name, "change", NOT_SURVEYED) for name in SCREENS]
+    frame = frame.with_columns(_unknown=_joined(unknown, ", "))
     referred = [cases.told(name, "reason", REFER) for name in SCREENS]
     changes = [cases.told(name, "change", REFER, EXCLUDE) for name in SCREENS]
     return frame.with_columns(
         screen_verdict=cases.worst(),
-        cautions=_joined([*referred, pl.format("not surveyed: {}", unknown)], "; "),
-        changes_to_pass=_joined([*changes, pl.format("find out: {}", unknown)], "; "),
-    )
+        cautions=_joined([*referred, pl.format("not surveyed: {}", "_unknown")], "; "),
+        changes_to_pass=_joined([*changes, pl.format("find out: {}", "_unknown")], "; "),
+    ).drop("_unknown")
 
 
 def matrix(ranked: pl.DataFrame, settings: Settings, reference: Reference) -> pl.DataFrame:

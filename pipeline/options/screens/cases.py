@@ -70,14 +70,18 @@ class Cases:
     def worst(self) -> pl.Expr:
         """The worst verdict of all screens."""
         rows = [r for rows in self._rows.values() for r in rows]
-        place = {0: 0, **{r.number: VERDICTS.index(r.verdict) for r in rows}}
-        each = [pl.col(name).replace_strict(place, return_dtype=pl.UInt8) for name in SCREENS]
-        words = dict(enumerate(VERDICTS))
-        return pl.max_horizontal(each).replace_strict(words, return_dtype=pl.String)
+        place = self._by_number({0: 0, **{r.number: VERDICTS.index(r.verdict) for r in rows}})
+        each = [place.gather(pl.col(name)) for name in SCREENS]
+        return pl.lit(pl.Series(VERDICTS)).gather(pl.max_horizontal(each))
+
+    def _by_number(self, values: Mapping[int, object]) -> pl.Expr:
+        """Values in the place of their case; gathering is far quicker than replacing."""
+        count = 1 + sum(map(len, self._rows.values()))
+        return pl.lit(pl.Series([values.get(number) for number in range(count)]))
 
     def _text(self, screen: str, texts: Mapping[int, str]) -> pl.Expr:
         plain = {n: text for n, text in texts.items() if not _FIELD.search(text)}
-        told = pl.col(screen).replace_strict(plain, default=None, return_dtype=pl.String)
+        told = self._by_number(plain).cast(pl.String).gather(pl.col(screen))
         for number, text in texts.items():
             if number not in plain:
                 bites = pl.col(screen) == number
