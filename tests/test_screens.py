@@ -107,8 +107,6 @@ BITES: list[tuple[str, dict[str, Any], str]] = [
     ("fire", FLAT, "not surveyed"),
     ("fire", {"storeys": 4.0}, "not surveyed"),
     ("fire", {"storeys": 3.0}, "pass"),
-    ("boundary", {"clearance_mm": 999.0}, "refer"),
-    ("boundary", {"clearance_mm": 1000.0}, "pass"),
     ("boundary", {"clearance_mm": None}, "not surveyed"),
     ("heritage", {"heritage": "listed"}, "exclude"),
     ("heritage", {"heritage": "conservation_area"}, "refer"),
@@ -228,6 +226,18 @@ def test_clearance_limits_the_build_up_and_eaves_are_held_against_it():
     assert tight["screen_verdict"] == "refer"
 
 
+def test_a_boundary_is_near_within_a_metre_of_the_finished_face_in_every_nation():
+    """1000 mm: Approved Document B Table 10.1 and the Scottish domestic handbook 2.6.4, memory."""
+    places = [{"postcode": code} for code in POSTCODES.values()]
+    build_ups = [mm + 12.0 for mm in ranked(*places)["thickness_mm"]]
+    for room, verdict in ((1000.0, "pass"), (999.0, "refer")):
+        rows = [
+            {**place, "clearance_mm": build_up + room}
+            for place, build_up in zip(places, build_ups, strict=True)
+        ]
+        assert [verdicts(home)["screen_boundary"] for home in cells(*rows)] == [verdict] * 4
+
+
 def test_the_peak_velocity_pressure_of_a_published_calculation():
     """27 m/s, terrain category I, 3.5 m, air 1.25 kg/m3: 0.989 kN/m2.
 
@@ -338,8 +348,11 @@ def test_the_file_is_the_table(demo_folder):
 
 
 def test_a_word_nobody_can_read_counts_as_not_surveyed_with_a_warning(tmp_path):
-    heads, good = f"{HEADINGS},Damp,Pull-out kN", GOOD_ROW
-    rows = [f"{good.format(ref='T1', n=1)},see file,0.6", f"{good.format(ref='T2', n=2)},Dry,600"]
+    heads, good = f"{HEADINGS},Damp,Pull-out kN,Asbestos", GOOD_ROW
+    rows = [
+        f"{good.format(ref='T1', n=1)},see file,0.6,None",
+        f"{good.format(ref='T2', n=2)},Dry,600,Clear",
+    ]
     stock = tmp_path / "list.csv"
     stock.write_text("\n".join([heads, *rows]) + "\n")
     run(Inputs(stock), tmp_path / "s.duckdb", tmp_path, Settings())
@@ -348,6 +361,7 @@ def test_a_word_nobody_can_read_counts_as_not_surveyed_with_a_warning(tmp_path):
     assert "Damp 'see file' could not be read" in opened.ranking["warnings"].item()
     found = table(tmp_path / "s.duckdb", "screens")
     assert found["screen_damp"].item() == "not surveyed: damp in the walls"
+    assert found["screen_asbestos"].item().startswith("not surveyed: ")
     assert "is outside 0.01 to 10 kN" in opened.quarantine["reasons"].item()
 
 

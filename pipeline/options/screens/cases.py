@@ -14,7 +14,7 @@ PASS, NOT_SURVEYED, REFER, EXCLUDE = VERDICTS = ("pass", "not surveyed", "refer"
 """From best to worst. `not surveyed` is a referral too: nothing known speaks against the home, but
 what decides is not known. A home's verdict is the worst of its screens."""
 SCREENS = tuple(column.name for column in by_role("screen"))
-AFTER = ("screen_eaves", "screen_mould", "screen_moisture", "screen_option")
+AFTER = ("screen_boundary", "screen_eaves", "screen_mould", "screen_moisture", "screen_option")
 """Screens that need the choice of an option."""
 _FIELD = re.compile(r"\{(\w+)\}")
 

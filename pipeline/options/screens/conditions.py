@@ -41,7 +41,6 @@ def _worth_it(settings: Settings) -> dict[str, pl.Expr]:
 
 def _fire_and_place(settings: Settings, reference: Reference) -> dict[str, pl.Expr]:
     height, heritage = pl.col("building_height_m"), pl.col("heritage")
-    clearance = pl.col("clearance_mm")
     may_be_tall = pl.col("property_type").is_in(["flat", "maisonette"]) | (pl.col("storeys") > 3)
     steps = {zone: number for number, zone in enumerate(ZONES, start=1)}
     zone = pl.col("exposure_zone").replace_strict(steps, default=None, return_dtype=pl.Int64)
@@ -54,8 +53,6 @@ def _fire_and_place(settings: Settings, reference: Reference) -> dict[str, pl.Ex
         "tall_by_law": height >= pl.col("law_from_m"),
         "tall": height >= pl.col("guidance_from_m"),
         "height_unknown": height.is_null() & may_be_tall,
-        "boundary_near": clearance < pl.col("boundary_within_mm"),
-        "clearance_unknown": clearance.is_null(),
         "listed": heritage == "listed",
         "conservation_area": heritage == "conservation_area",
         "stone_front": _WALL.is_in(_STONE),
@@ -110,9 +107,12 @@ def _fixings_and_services(reference: Reference) -> dict[str, pl.Expr]:
 
 def after() -> dict[str, pl.Expr]:
     """Cases of the chosen option, by name."""
+    clearance, build_up = pl.col("clearance_mm"), pl.col("build_up_mm")
     eaves, has_eaves = pl.col("eaves_overhang_mm"), pl.col("eaves_length_m") > 0.0
     return {
-        "eaves_short": has_eaves & (eaves < pl.col("build_up_mm")),
+        "boundary_near": clearance - build_up < pl.col("boundary_within_mm"),
+        "clearance_unknown": clearance.is_null(),
+        "eaves_short": has_eaves & (eaves < build_up),
         "eaves_unknown": has_eaves & eaves.is_null(),
         "mould_risk": pl.col("mould_risk_at").is_not_null(),
         "junctions_not_in_table": pl.col("f_rsi_least").is_null(),

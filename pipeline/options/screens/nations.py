@@ -5,6 +5,13 @@ import polars as pl
 from pipeline.reference import Reference
 from pipeline.settings import NATIONS, Settings
 
+_LIMITS = {
+    "law_from_m": ("non_combustible_by_law_from", min),
+    "guidance_from_m": ("non_combustible_from", min),
+    "boundary_within_mm": ("boundary_within", max),
+}
+"""Each limit's quantity in nation_limits.csv and which of two values is the stricter."""
+
 
 def with_limits(homes: pl.DataFrame, settings: Settings, reference: Reference) -> pl.DataFrame:
     """Add rules_nation (null where the postcode does not tell) and the limits of that nation.
@@ -12,33 +19,24 @@ def with_limits(homes: pl.DataFrame, settings: Settings, reference: Reference) -
     Limits: law_from_m, guidance_from_m (the settings' own, never above the law's) and
     boundary_within_mm. Where the nation is not known the strictest of all holds.
     """
-    nation = _nation(reference)
     table = reference.table("nation_limits")
     limits = {
         name: dict(table.filter(pl.col("quantity") == quantity).select("nation", "value").rows())
-        for name, quantity in (
-            ("law_from_m", "non_combustible_by_law_from"),
-            ("guidance_from_m", "non_combustible_from"),
-        )
+        for name, (quantity, _) in _LIMITS.items()
     }
     law, own = limits["law_from_m"], settings.works.non_combustible_from_height_m
     guidance = {**limits["guidance_from_m"], **own}
     limits["guidance_from_m"] = {name: min(guidance[name], law[name]) for name in NATIONS}
-    within = table.filter(pl.col("quantity") == "boundary_within").select("nation", "value").rows()
-    limits["boundary_within_mm"] = dict(within)
-    strictest = {"boundary_within_mm": max}
+    nation = _nation(reference)
     titles = {name: name.replace("_", " ").title() for name in NATIONS}
-    return homes.with_columns(
-        rules_nation=nation.replace(titles),
-        nation_name=nation.replace(titles).fill_null("the strictest nation (postcode tells none)"),
-        **{
-            name: nation.replace_strict(
-                values,
-                default=strictest.get(name, min)(values.values()),
-                return_dtype=pl.Float64,
-            )
-            for name, values in limits.items()
-        },
+    told = homes.with_columns(
+        nation.replace_strict(
+            limits[name], default=stricter(limits[name].values()), return_dtype=pl.Float64
+        ).alias(name)
+        for name, (_, stricter) in _LIMITS.items()
+    )
+    return told.with_columns(rules_nation=nation.replace(titles)).with_columns(
+        nation_name=pl.col("rules_nation").fill_null("the strictest nation (postcode tells none)")
     )
 
 
