@@ -15,7 +15,7 @@ import polars as pl
 from pipeline.errors import StoreError
 from pipeline.exports import make_folder
 
-FORMAT = 1
+FORMAT = 2
 _TABLES = (
     "run", "ranking", "quarantine", "faults", "mended", "overrides", "corrections", "rate_book",
     "reference",
