@@ -182,7 +182,7 @@ def explain_command(
         if held.height:
             why = f"Row {held['source_row'][0]} is in quarantine: {held['reasons'][0]}."
         raise ProgrammeError(f"No home '{home}' in {store}. {why}")
-    sheet = explain.paper(rows[0], published, store)
+    sheet = explain.paper(rows[0], published, reading.sha256(store))
     printing.show_sheet(sheet)
     if out:
         make_folder(out)

@@ -180,10 +180,11 @@ def show_sheet(paper: explain.Paper) -> None:
     for section in paper.layout.sections:
         console.rule(escape(section.title), align="left")
         for block in section.blocks:
-            if isinstance(block, layout.Line):
-                _show_line(block)
-            else:
+            if isinstance(block, layout.Grid):
                 _show_grid(block)
+            else:
+                for line in block:
+                    _show_line(line)
     console.rule("Check", align="left")
     console.print(escape(f"{paper.drawn}\n{paper.check}".strip()), highlight=False)
     console.rule("Sources", align="left")

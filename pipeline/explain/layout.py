@@ -3,7 +3,7 @@
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import count, groupby
 
 from pipeline.explain.step import Step, show
 
@@ -43,10 +43,10 @@ class Grid:
 
 @dataclass(frozen=True)
 class Section:
-    """A numbered part of the sheet, its lines and tables in order."""
+    """A numbered part of the sheet: runs of lines, and grids, in order."""
 
     title: str
-    blocks: tuple[Line | Grid, ...]
+    blocks: tuple[tuple[Line, ...] | Grid, ...]
 
 
 @dataclass(frozen=True)
@@ -68,13 +68,14 @@ def lay_out(steps: list[Step]) -> Layout:
 
     sections = []
     for number, (part, members) in enumerate(groupby(steps, lambda step: step.part), start=1):
-        blocks: list[Line | Grid] = []
+        blocks: list[tuple[Line, ...] | Grid] = []
+        place = count(1)
         for table, found in groupby(members, lambda step: step.table):
             if table:
-                blocks.append(_grid(f"{number}.{len(blocks) + 1}", table, list(found), mark))
+                blocks.append(_grid(f"{number}.{next(place)}", table, list(found), mark))
             else:
-                for step in found:
-                    blocks.append(Line(f"{number}.{len(blocks) + 1}", step, mark(step.source)))
+                lines = [Line(f"{number}.{next(place)}", s, mark(s.source)) for s in found]
+                blocks.append(tuple(lines))
         sections.append(Section(f"{number} {part}", tuple(blocks)))
     return Layout(tuple(sections), tuple(sources))
 

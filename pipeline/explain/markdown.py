@@ -29,20 +29,12 @@ def _pairs(title: str, pairs: tuple[tuple[str, str], ...]) -> str:
 
 
 def _section(section: Section) -> str:
-    """Runs of lines become one table each; grids stand between them."""
-    parts, rows = [f"## {section.title}"], list[str]()
-    for block in section.blocks:
-        if isinstance(block, Line):
-            rows.append(_line(block))
-        else:
-            parts += [_lines(rows), _grid(block)]
-            rows = []
-    parts.append(_lines(rows))
-    return "\n\n".join(filter(None, parts))
+    blocks = (_grid(b) if isinstance(b, Grid) else _lines(b) for b in section.blocks)
+    return "\n\n".join([f"## {section.title}", *blocks])
 
 
-def _lines(rows: list[str]) -> str:
-    return "\n".join([*_head(_HEADINGS), *rows]) if rows else ""
+def _lines(lines: tuple[Line, ...]) -> str:
+    return "\n".join([*_head(_HEADINGS), *map(_line, lines)])
 
 
 def _line(line: Line) -> str:

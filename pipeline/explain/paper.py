@@ -1,8 +1,6 @@
 """The sheet as a document: head, steps laid out, check and drawing, before any form is chosen."""
 
-import hashlib
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from pipeline.columns import dictionary
@@ -39,10 +37,8 @@ class Paper:
     drawn: str
 
 
-def paper(home: dict[str, Any], run: Published, store: Path) -> Paper:
-    """The document of one home. store: the file the run was opened from, for its digest."""
-    with store.open("rb") as file:
-        digest = hashlib.file_digest(file, "sha256").hexdigest()
+def paper(home: dict[str, Any], run: Published, store_sha256: str) -> Paper:
+    """The document of one home. store_sha256: digest of the file the run was opened from."""
     account = run.account
     before = profile(home, run.base, after=False)
     after = profile(home, run.base, after=True) if home["system"] is not None else None
@@ -57,7 +53,7 @@ def paper(home: dict[str, Any], run: Published, store: Path) -> Paper:
             ("Row of the stock list", f"{home['source_row']:.0f} of {account['stock_list']}"),
             ("Run", account["run_id"]),
             ("Date of the run", run.published_at),
-            ("Store, SHA-256", digest),
+            ("Store, SHA-256", store_sha256),
             ("ranking.csv, SHA-256", account["ranking_sha256"]),
             ("Stock list, SHA-256", account["stock_list_sha256"]),
             ("Reference tables", account["reference_version"]),

@@ -7,7 +7,7 @@ import matplotlib as mpl
 from fpdf import FPDF
 from fpdf.fonts import FontFace, TTFFont
 
-from pipeline.explain.layout import Grid, Line, Section, pretty
+from pipeline.explain.layout import Grid, Line, pretty
 from pipeline.explain.paper import Paper
 from pipeline.explain.step import CAUTION, MARKS, show
 
@@ -85,7 +85,11 @@ def write(paper: Paper, drawing: bytes) -> bytes:
         _pairs(pdf, pairs)
     for section in paper.layout.sections:
         pdf.heading(section.title)
-        _section(pdf, section)
+        for block in section.blocks:
+            if isinstance(block, Grid):
+                _grid(pdf, block)
+            else:
+                _lines(pdf, block)
     if drawing:
         pdf.heading("The wall drawn", room=150.0)
         pdf.image(drawing, w=pdf.epw, alt_text=paper.drawn)
@@ -112,22 +116,7 @@ def _pairs(pdf: _Document, pairs: tuple[tuple[str, str], ...]) -> None:
             table.row((pdf.known(label), pdf.known(text)))
 
 
-def _section(pdf: _Document, section: Section) -> None:
-    """Runs of lines become one table each; grids stand between them."""
-    lines: list[Line] = []
-    for block in section.blocks:
-        if isinstance(block, Line):
-            lines.append(block)
-        else:
-            _lines(pdf, lines)
-            lines = []
-            _grid(pdf, block)
-    _lines(pdf, lines)
-
-
-def _lines(pdf: _Document, lines: list[Line]) -> None:
-    if not lines:
-        return
+def _lines(pdf: _Document, lines: tuple[Line, ...]) -> None:
     bold, small = FontFace(emphasis="BOLD"), FontFace(size_pt=_TINY, color=_GREY)
     pdf.write_at("", _SMALL)
     with pdf.table(
