@@ -10,8 +10,8 @@ import polars as pl
 
 from pipeline import moisture_cases
 from pipeline.assess import Basis
-from pipeline.explain.dwelling import Home, cited
-from pipeline.explain.step import Sheet
+from pipeline.explain.dwelling import Home
+from pipeline.explain.step import Sheet, cited, one
 from pipeline.physics import Floats, moisture
 from pipeline.reference import MONTHS, Reference
 
@@ -45,7 +45,7 @@ class Profile:
 
     depth_mm, reached (resistance from the room's air, m2K/W), sd [m], temperature [degC],
     saturation and vapour [Pa]: [interface]; edges: interfaces at which a layer ends. amount:
-    condensate at the end of each calendar month [kg/m2].
+    condensate at the end of each calendar month [kg/m2], the year begun dry in month `start`.
     """
 
     layers: tuple[Layer, ...]
@@ -57,6 +57,7 @@ class Profile:
     vapour: Floats
     edges: list[int]
     amount: Floats
+    start: int
     climate: moisture.Climate
     month: int
 
@@ -91,15 +92,15 @@ def layers(home: Home, reference: Reference, after: bool) -> tuple[Layer, ...]:
 
 def added(home: Home, reference: Reference) -> list[Layer]:
     """The insulation and the finish of the chosen option."""
-    row = reference.table("insulation_systems").filter(system=home["system"])
+    row = one(reference, "insulation_systems", system=home["system"])
     size, conductivity, mu = (
         home["thickness_mm"],
-        row["lambda_design_w_mk"].item(),
-        row["mu"].item(),
+        row["lambda_design_w_mk"],
+        row["mu"],
     )
     finish = reference.cite("finish_resistance")
     return [
-        Layer(row["label"].item(), size, conductivity, size / 1000.0 / conductivity, mu,
+        Layer(row["label"], size, conductivity, size / 1000.0 / conductivity, mu,
               size / 1000.0 * mu, cited(row)),
         Layer("render finish", reference.constant("finish_thickness") * 1000.0, None,
               reference.constant("finish_resistance"), None,
@@ -148,6 +149,7 @@ def profile(home: Home, base: Basis, after: bool) -> Profile | None:
         moisture.vapour_pressure(depth, most)[0],
         np.concatenate([[0], np.cumsum(pieces)]).tolist(),
         np.roll(year.total[0], int(year.start[0])),
+        int(year.start[0]),
         climate,
         month,
     )
@@ -212,32 +214,30 @@ def _layers(sheet: Sheet, home: Home, base: Basis, chosen: bool) -> None:
 
 
 def _moisture_constant(sheet: Sheet, reference: Reference, symbol: str, name: str) -> None:
-    row = reference.table("moisture_constants").filter(name=name)
-    sheet.given(symbol, row["value"].item(), row["unit"].item().strip("-"), cited(row),
+    row = one(reference, "moisture_constants", name=name)
+    sheet.given(symbol, row["value"], row["unit"].strip("-"), cited(row),
                 name.replace("_", " ").capitalize())  # fmt: skip
 
 
 def _climate(sheet: Sheet, base: Basis, before: Profile, after: Profile | None) -> None:
     """Air inside and outside, and condensate at the end, of each month."""
     tables, iso = base.reference, "BS EN ISO 13788:2012, 4 and Annex A"
-    humid = tables.table("humidity_classes").filter(
-        humidity_class=base.settings.works.humidity_class
-    )
+    humid = one(tables, "humidity_classes", humidity_class=base.settings.works.humidity_class)
     _moisture_constant(sheet, tables, "T_in", "inside_temperature")
     named = f"Indoor humidity class {base.settings.works.humidity_class}: excess"
-    sheet.given("Δp", humid["excess_pa"].item(), "Pa", cited(humid), named)
-    sheet.given("T_f1", humid["full_excess_to_degC"].item(), "degC", cited(humid),
+    sheet.given("Δp", humid["excess_pa"], "Pa", cited(humid), named)
+    sheet.given("T_f1", humid["full_excess_to_degC"], "degC", cited(humid),
                 "Full excess up to this outside")  # fmt: skip
-    sheet.given("T_f0", humid["no_excess_from_degC"].item(), "degC", cited(humid),
+    sheet.given("T_f0", humid["no_excess_from_degC"], "degC", cited(humid),
                 "No excess from this outside on")  # fmt: skip
-    outdoors = tables.table("outdoor_humidity")
+    outdoors = {row["month"]: row for row in tables.table("outdoor_humidity").to_dicts()}
     solved = "vapour through strips of at most 0.25 m2K/W, condensate kept: BS EN ISO 13788, 6.4"
     for i, month in enumerate(MONTHS):
         sheet.row("vapour and condensate of each month", month)
         sheet.given("T_e", float(before.climate.outside[0, i]), "degC",
                     "SAP 2012 App. U Table U1 (memory)", "Outside")  # fmt: skip
-        row = outdoors.filter(month=month)
-        sheet.given("φ_e", row["relative_humidity"].item(), "", cited(row), "Humidity outside")
+        row = outdoors[month]
+        sheet.given("φ_e", row["relative_humidity"], "", cited(row), "Humidity outside")
         sheet.found("p_e = φ_e × p_sat(T_e)", "Pa", iso, "Vapour outside")
         sheet.found(
             "p_i = min(p_e + Δp × min(max((T_f0 − T_e) / (T_f0 − T_f1), 0), 1), p_sat(T_in))",
@@ -247,6 +247,10 @@ def _climate(sheet: Sheet, base: Basis, before: Profile, after: Profile | None) 
         if after is not None:
             sheet.given("m_2", float(after.amount[i]), "kg/m2", solved, "Condensate after")
     sheet.end()
+    for found, when in ((before, "today"), (after, "after works")):
+        if found is not None and found.amount.any():
+            told = "the condensing month after the longest dry run, begun dry"
+            sheet.fact(f"Year of condensation begins, wall {when}", MONTHS[found.start], told)
 
 
 def _interfaces(sheet: Sheet, found: Profile, side: str) -> None:

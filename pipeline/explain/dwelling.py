@@ -4,16 +4,11 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.explain.step import Sheet
+from pipeline.explain.step import Row, Sheet, cited, one
 from pipeline.homes import ELEMENTS
 from pipeline.reference import MONTHS, Reference
 
 Home = dict[str, Any]
-
-
-def cited(rows: pl.DataFrame) -> str:
-    """Source and mark of one reference row. Raises ValueError where there is not exactly one."""
-    return f"{rows['source'].item()} ({rows['checked'].item()})"
 
 
 def home_today(sheet: Sheet, home: Home, reference: Reference) -> None:
@@ -56,11 +51,11 @@ def _geometry(sheet: Sheet, home: Home, reference: Reference) -> None:
     own = "own assumption: each storey a square"
     flat = home["property_type"] in ("flat", "maisonette")
     dwelling = "flat" if flat else "house"
-    form = reference.table("exposed_perimeter_share").filter(
-        property_type=dwelling, built_form=home["built_form"]
+    form = one(
+        reference, "exposed_perimeter_share", property_type=dwelling, built_form=home["built_form"]
     )
     sheet.constant("h", "storey_height")
-    sheet.given("s_p", form["share"].item(), "", cited(form), "Share of the perimeter exposed")
+    sheet.given("s_p", form["share"], "", cited(form), "Share of the perimeter exposed")
     sheet.found("A_s = A_F / n_s", "m2", own, "Area of a storey")
     sheet.found("P = 4 × √(A_s) × s_p", "m", own, "exposed_perimeter_m")
     _windows(sheet, home, reference, dwelling)
@@ -90,10 +85,10 @@ def _windows(sheet: Sheet, home: Home, reference: Reference, dwelling: str) -> N
     if not source.startswith("estimated"):
         sheet.given("A_win", home["window_area_m2"], "m2", source, "window_area_m2")
         return
-    row = reference.table("window_area").filter(dwelling=dwelling, band=home["age_band"])
+    row = one(reference, "window_area", dwelling=dwelling, band=home["age_band"])
     words = "Windows per floor area", "Windows besides"
-    sheet.given("a_win", row["slope_m2_per_m2"].item(), "m2/m2", cited(row), words[0])
-    sheet.given("b_win", row["intercept_m2"].item(), "m2", cited(row), words[1])
+    sheet.given("a_win", row["slope_m2_per_m2"], "m2/m2", cited(row), words[0])
+    sheet.given("b_win", row["intercept_m2"], "m2", cited(row), words[1])
     sheet.found("A_win = a_win × A_F + b_win", "m2", cited(row), "window_area_m2")
 
 
@@ -118,16 +113,16 @@ def wall_thickness(home: Home, reference: Reference) -> tuple[float, str]:
     """Thickness of the wall [mm] and its source: the list, construction and age, assumed."""
     if home["wall_thickness_mm"] is not None:
         return home["wall_thickness_mm"], "stock list"
-    row = reference.table("wall_thickness_by_age").filter(
+    rows = reference.table("wall_thickness_by_age").filter(
         construction=home["wall_construction"], band=home["age_band"]
     )
-    if row.height:
-        return row["thickness_mm"].item(), cited(row)
-    source, mark = reference.cite("wall_thickness_unknown")
-    return reference.constant("wall_thickness_unknown") * 1000.0, f"{source} ({mark})"
+    for row in rows.to_dicts():
+        return row["thickness_mm"], cited(row)
+    unknown = one(reference, "constants", name="wall_thickness_unknown")
+    return unknown["value"] * 1000.0, cited(unknown)
 
 
-def _default_u(home: Home, reference: Reference) -> pl.DataFrame:
+def _default_u(home: Home, reference: Reference) -> Row:
     """The row of the table of default U-values; England's where the nation has none."""
     filled = (home["wall_construction"], home["wall_insulation"]) == ("cavity", "filled_cavity")
     added = home["wall_insulation"] in ("external", "internal")
@@ -136,16 +131,16 @@ def _default_u(home: Home, reference: Reference) -> pl.DataFrame:
         insulation="added_50" if added else "none",
         band=home["age_band"],
     )
-    own = rows.filter(nation=home["nation"])
-    return own if own.height else rows.filter(nation="england_wales")
+    by_nation = {row["nation"]: row for row in rows.to_dicts()}
+    return by_nation.get(home["nation"]) or by_nation["england_wales"]
 
 
 def _element_u(sheet: Sheet, home: Home, reference: Reference) -> None:
     """U of roof, floor, windows and doors, the y-value, the air changes and the solar aperture."""
 
     def by_age(quantity: str) -> tuple[float, str]:
-        row = reference.table("element_by_age").filter(quantity=quantity, band=home["age_band"])
-        return row["value"].item(), cited(row)
+        row = one(reference, "element_by_age", quantity=quantity, band=home["age_band"])
+        return row["value"], cited(row)
 
     if home["roof_area_m2"] > 0.0:
         mm = home["loft_insulation_mm"]
@@ -154,22 +149,22 @@ def _element_u(sheet: Sheet, home: Home, reference: Reference) -> None:
             loft = reference.table("roof_u_by_loft_insulation").filter(
                 pl.col("loft_insulation_mm") <= mm
             )
-            row = loft.sort("loft_insulation_mm").tail(1)
-            roof, source = row["u_w_m2k"].item(), f"{mm:.0f} mm in the loft; {cited(row)}"
+            row = loft.sort("loft_insulation_mm").to_dicts()[-1]
+            roof, source = row["u_w_m2k"], f"{mm:.0f} mm in the loft; {cited(row)}"
         sheet.given("U_r", roof, "W/m2K", source, "u_roof_w_m2k")
     if home["ground_area_m2"] > 0.0:
         _floor_u(sheet, home, reference, by_age("ground_floor_insulation_mm"))
-    glazing = reference.table("glazing").filter(glazing=home["glazing"])
-    sheet.given("U_g", glazing["u_w_m2k"].item(), "W/m2K", cited(glazing), "Glazing with frame")
+    glazing = one(reference, "glazing", glazing=home["glazing"])
+    sheet.given("U_g", glazing["u_w_m2k"], "W/m2K", cited(glazing), "Glazing with frame")
     sheet.constant("R_c", "curtain_resistance")
     sheet.found("U_win = 1 / (1 / U_g + R_c)", "W/m2K", "SAP 2012 s3.2", "u_window_w_m2k")
     door, source = by_age("u_door_w_m2k")
     sheet.given("U_d", door, "W/m2K", source, "u_door_w_m2k")
     bridging, source = by_age("bridging_y_w_m2k")
     sheet.given("y", bridging, "W/m2K", source, "bridging_y_w_m2k")
-    air = reference.table("air_change_rate").filter(band=home["age_band"])
-    sheet.given("n", air["air_changes_per_hour"].item(), "1/h", cited(air), "air_changes_per_hour")
-    sheet.given("g", glazing["solar_transmittance"].item(), "", cited(glazing), "Transmittance")
+    air = one(reference, "air_change_rate", band=home["age_band"])
+    sheet.given("n", air["air_changes_per_hour"], "1/h", cited(air), "air_changes_per_hour")
+    sheet.given("g", glazing["solar_transmittance"], "", cited(glazing), "Transmittance")
     sheet.constant("F_i", "glazing_incidence_factor")
     sheet.constant("F_f", "frame_factor")
     sheet.constant("F_s", "shading_factor")
@@ -247,27 +242,25 @@ def gains_by_month(
     """Sun on the windows and gains [W] of each month of the heating season; months from 1."""
     sheet.part("Gains month by month")
     sheet.fact("Angles", "in degrees, cosines too", "SAP 2012 App. U")
-    region = reference.table("climate_solar").filter(region_id=home["region_id"])
-    sheet.given("φ", region["latitude_degN"].item(), "deg", cited(region), "Latitude")
-    faces = reference.table("climate_solar_orientation_constants").filter(orientation="E_W")
+    region = one(reference, "climate_solar", region_id=home["region_id"])
+    sheet.given("φ", region["latitude_degN"], "deg", cited(region), "Latitude")
+    faces = one(reference, "climate_solar_orientation_constants", orientation="E_W")
     for i in range(1, 10):
-        sheet.given(
-            f"k_{i}", faces[f"k{i}"].item(), "", cited(faces), f"Constant {i}, east or west"
-        )
+        sheet.given(f"k_{i}", faces[f"k{i}"], "", cited(faces), f"Constant {i}, east or west")
     method = "SAP 2012 App. U, U3.2, upright face: s = sin 45 deg"
     sheet.found("s = √(0.5)", "", method, "Sine of half the pitch")
     for letter, first, more in (("a", 1, ""), ("b", 4, ""), ("c", 7, " + 1")):
         formula = f"k_{first} × s³ + k_{first + 1} × s² + k_{first + 2} × s{more}"
         sheet.found(f"S_{letter} = {formula}", "", method, f"Factor {letter} of the face")
-    tilt = reference.table("climate_solar_declination")
+    tilt = {r["month"]: r for r in reference.table("climate_solar_declination").to_dicts()}
     gains = {}
     for number in counted:
         month = MONTHS[number - 1]
         sheet.row("sun and gains of each month", month)
-        horizontal = region[f"{month}_W_m2_horizontal"].item()
-        row = tilt.filter(month=month)
+        horizontal = region[f"{month}_W_m2_horizontal"]
+        row = tilt[month]
         sheet.given("S_h", horizontal, "W/m2", cited(region), "Sun on the level")
-        sheet.given("δ", row["declination_deg"].item(), "deg", cited(row), "Declination")
+        sheet.given("δ", row["declination_deg"], "deg", cited(row), "Declination")
         sheet.found("S = S_h × (S_a × cos(φ − δ)² + S_b × cos(φ − δ) + S_c)", "W/m2", method,
                     "Sun on an east or west face")  # fmt: skip
         gains[number] = sheet.found("G = G_i + A_sol × S", "W", "SAP 2012 s6", "Gains")

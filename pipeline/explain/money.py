@@ -1,10 +1,9 @@
 """Cost, and what the saving is worth over the lifetime, as steps of the sheet."""
 
-import polars as pl
 
 from pipeline.assess import Basis
-from pipeline.explain.dwelling import Home, cited
-from pipeline.explain.step import Sheet
+from pipeline.explain.dwelling import Home
+from pipeline.explain.step import Row, Sheet, cited, one
 
 _ON_COSTS = ("assessment", "coordination", "design", "ventilation")
 
@@ -78,24 +77,24 @@ def _yearly(sheet: Sheet, home: Home, base: Basis) -> None:
     sheet.constant("Y", f"lifetime_{guarantee}_guarantee", "Lifetime of the measure")
     sheet.constant("I_0", "deflator_2022", "Price index of 2022")
     sheet.constant("I", "deflator_2025", "Price index of 2025")
-    grid = tables.table("grid_carbon_long_run_marginal").sort("year")
-    values = tables.table("carbon_values").sort("year")
-    fuel = tables.table("fuel_factors").filter(fuel=home["fuel"], metric="appraisal")
+    grid = tables.table("grid_carbon_long_run_marginal").sort("year").to_dicts()
+    values = tables.table("carbon_values").sort("year").to_dicts()
+    rates = tables.table("discount_rates").to_dicts()
     electric = home["fuel"].startswith("electricity")
+    if not electric:
+        fuel = one(tables, "fuel_factors", fuel=home["fuel"], metric="appraisal")
     before = 1.0
     for number in range(1, base.worth.lifetime_years + 1):
         year = chosen.first_year + number - 1
-        factor = _held(grid, year) if electric else fuel
-        value, step = _held(values, year), tables.table("discount_rates").filter(
-            pl.lit(float(number)).is_between("first_year", "last_year")
-        )  # fmt: skip
+        factor, value = _held(grid, year) if electric else fuel, _held(values, year)
+        step = next(row for row in rates if row["first_year"] <= number <= row["last_year"])
         sheet.row("each year", str(year))
         name = "factor_kgco2e_per_kwh" if electric else "value"
-        sheet.given("f", factor[name].item(), "kgCO2e/kWh", cited(factor), "Appraisal factor")
+        sheet.given("f", factor[name], "kgCO2e/kWh", cited(factor), "Appraisal factor")
         sheet.found("l = f / 1000", "t/kWh", "unit", "Tonnes per kWh")
-        sheet.given("v_0", value[f"{chosen.carbon_value}_gbp_per_t"].item(), "GBP/t",
+        sheet.given("v_0", value[f"{chosen.carbon_value}_gbp_per_t"], "GBP/t",
                     cited(value), f"Carbon value, {chosen.carbon_value}, 2022")  # fmt: skip
-        sheet.given("r", step["rate"].item(), "", cited(step), "Discount rate")
+        sheet.given("r", step["rate"], "", cited(step), "Discount rate")
         sheet.given("V_0", before, "", "row above", "Factor a year before")
         before = sheet.found("V = V_0 / (1 + r)", "", "HM Treasury Green Book", "Discount factor")
         sheet.found("c = l × v_0 × I / I_0 × V", "GBP/kWh", "DESNZ carbon values, 2025 prices",
@@ -106,6 +105,6 @@ def _yearly(sheet: Sheet, home: Home, base: Basis) -> None:
     sheet.found("Σc = Σ(c)", "GBP/kWh", "DESNZ carbon values", "Carbon worth of one kWh a year")
 
 
-def _held(table: pl.DataFrame, year: int) -> pl.DataFrame:
+def _held(rows: list[Row], year: int) -> Row:
     """The row of a year; after the last published year, that year's row."""
-    return table.filter(year=min(float(year), table["year"].max()))  # type: ignore[type-var]
+    return next((row for row in rows if row["year"] == year), rows[-1])

@@ -12,6 +12,7 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
+from typing import Any
 
 from pipeline.columns import dictionary
 from pipeline.physics import moisture
@@ -53,6 +54,21 @@ class Step:
 def show(value: Value) -> str:
     """A figure as the sheet prints it: seven significant digits."""
     return value if isinstance(value, str) else f"{value:.7g}"
+
+
+Row = dict[str, Any]
+"""One row of a reference table."""
+
+
+def one(reference: Reference, table: str, **where: object) -> Row:
+    """The row of a table whose columns hold these values. Raises ValueError unless there is one."""
+    (row,) = reference.table(table).filter(**where).to_dicts()
+    return row
+
+
+def cited(row: Row) -> str:
+    """Source and mark of a reference row."""
+    return f"{row['source']} ({row['checked']})"
 
 
 class Sheet:
@@ -101,12 +117,10 @@ class Sheet:
 
     def constant(self, symbol: str, name: str, what: str = "") -> float:
         """A row of constants.csv."""
-        source, mark = self._reference.cite(name)
-        unit = self._reference.table("constants").filter(name=name)["unit"][0]
-        return self.given(
-            symbol, self._reference.constant(name), "" if unit in ("-", "no") else unit,
-            f"{source} ({mark})", what or name.replace("_", " ").capitalize(),
-        )  # fmt: skip
+        row = one(self._reference, "constants", name=name)
+        unit = "" if row["unit"] in ("-", "no") else row["unit"]
+        what = what or name.replace("_", " ").capitalize()
+        return self.given(symbol, row["value"], unit, cited(row), what)
 
     def value(self, expression: str) -> float:
         """What an expression comes to with the symbols so far."""

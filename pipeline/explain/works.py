@@ -5,24 +5,23 @@ import polars as pl
 
 from pipeline import junction_catalogue, junction_effects
 from pipeline.assess import Basis
-from pipeline.explain.dwelling import Home, cited
-from pipeline.explain.step import Sheet
+from pipeline.explain.dwelling import Home
+from pipeline.explain.step import Sheet, cited, one
 from pipeline.reference import MONTHS
 
 
 def wall_after(sheet: Sheet, home: Home, base: Basis) -> None:
     """U of the wall with the chosen option, and the fall of the plane wall's loss."""
     sheet.part("The wall after works")
-    row = base.reference.table("insulation_systems").filter(system=home["system"])
-    system = row.to_dicts()[0]
+    system = one(base.reference, "insulation_systems", system=home["system"])
     iso = "BS EN ISO 6946:2017"
-    sheet.fact("system", system["label"], cited(row))
+    sheet.fact("system", system["label"], cited(system))
     sheet.given("d", home["thickness_mm"], "mm", "chosen: least cost per lifetime tonne",
                 "thickness_mm")  # fmt: skip
-    sheet.given("λ", system["lambda_design_w_mk"], "W/mK", cited(row), "Design conductivity")
+    sheet.given("λ", system["lambda_design_w_mk"], "W/mK", cited(system), "Design conductivity")
     sheet.found("R = d / 1000 / λ", "m2K/W", iso, "Resistance of the insulation")
-    sheet.given("n_f", system["fixings_per_m2"], "1/m2", cited(row), "Fixings")
-    sheet.given("χ", system["chi_w_k"], "W/K", cited(row), "Point loss of a fixing")
+    sheet.given("n_f", system["fixings_per_m2"], "1/m2", cited(system), "Fixings")
+    sheet.given("χ", system["chi_w_k"], "W/K", cited(system), "Point loss of a fixing")
     sheet.found("ΔU_f = n_f × χ", "W/m2K", iso, "Correction for fixings")
     sheet.constant("R_fin", "finish_resistance", "Resistance of the finish")
     sheet.found("U_2 = 1 / (1 / U_1 + R + R_fin) + ΔU_f", "W/m2K", iso, "u_after_w_m2k")
@@ -63,11 +62,14 @@ def _lengths(sheet: Sheet, home: Home, base: Basis) -> None:
     ):  # fmt: skip
         sheet.constant(symbol, name)
     flat = home["property_type"] in ("flat", "maisonette")
-    form = base.reference.table("exposed_perimeter_share").filter(
-        property_type="flat" if flat else "house", built_form=home["built_form"]
+    form = one(
+        base.reference,
+        "exposed_perimeter_share",
+        property_type="flat" if flat else "house",
+        built_form=home["built_form"],
     )
-    sheet.given("n_e", form["neighbour_edges"].item(), "", cited(form), "Edges at a neighbour")
-    sheet.given("n_c", form["corners"].item(), "", cited(form), "Outside corners")
+    sheet.given("n_e", form["neighbour_edges"], "", cited(form), "Edges at a neighbour")
+    sheet.given("n_c", form["corners"], "", cited(form), "Outside corners")
     own = "own assumption: mean openings, square storeys"
     sheet.found("n_win = A_win / (w_win × h_win)", "", own, "Windows")
     estimates = {
@@ -108,8 +110,8 @@ def _table(sheet: Sheet, home: Home, base: Basis, wall: str) -> None:
 
 
 def _mould(sheet: Sheet, home: Home, base: Basis) -> None:
-    least = base.reference.table("moisture_constants").filter(name="f_rsi_least")
-    sheet.given("f_least", least["value"].item(), "", cited(least), "Least f_Rsi against mould")
+    least = one(base.reference, "moisture_constants", name="f_rsi_least")
+    sheet.given("f_least", least["value"], "", cited(least), "Least f_Rsi against mould")
     sheet.found("f_Rsi = lowest(f_j)", "", "inside resistance 0.13 m2K/W", "f_rsi_least")
     risky = home["mould_risk_at"] or "none: every f_Rsi reaches the least"
     sheet.fact("mould_risk_at", risky, "junctions whose f_Rsi is below the least")
@@ -119,7 +121,7 @@ def heat(sheet: Sheet, base: Basis, region: int, gains: dict[int, float], after:
     """Balance point, degree-days and heat of each month, before and, where chosen, after works."""
     sheet.part("Degree-days and heat month by month")
     year, climate = base.year, base.settings.climate
-    rows = base.reference.table("climate_temperature_monthly").filter(region_id=region)
+    rows = one(base.reference, "climate_temperature_monthly", region_id=float(region))
     shifted = f", shifted by {climate.temperature_shift_c:g} K"
     source = cited(rows) + (shifted if climate.temperature_shift_c else "")
     tm41 = "CIBSE TM41:2006"
@@ -158,7 +160,7 @@ def heat(sheet: Sheet, base: Basis, region: int, gains: dict[int, float], after:
 def fuel_today(sheet: Sheet, home: Home, base: Basis) -> None:
     """Fuel for heating before works."""
     sheet.part("Fuel today")
-    boilers = base.reference.table("heating_systems").filter(heating=home["heating"])
+    boilers = one(base.reference, "heating_systems", heating=home["heating"])
     sheet.fact("fuel", home["fuel"], cited(boilers))
     sheet.given("η", home["efficiency"], "", cited(boilers), "efficiency")
     sheet.found("F_1 = Q_1 / η", "kWh/year", "standard conditions",
@@ -169,7 +171,7 @@ def savings(sheet: Sheet, home: Home, base: Basis) -> None:
     """Heat, fuel, CO2 on each basis and bills: modelled, then expected."""
     sheet.part("Savings a year")
     worth = base.worth.by_fuel.filter(fuel=home["fuel"]).to_dicts()[0]
-    rating = base.reference.table("fuel_factors").filter(fuel=home["fuel"], metric="rating_sap10_2")
+    rating = one(base.reference, "fuel_factors", fuel=home["fuel"], metric="rating_sap10_2")
     year = base.settings.appraisal.reporting_year
     standard = "standard conditions"
     sheet.found("ΔQ = Q_1 − Q_2", "kWh/year", standard, "heat_saved_kwh_per_year")
