@@ -1,6 +1,5 @@
 """Cost, and what the saving is worth over the lifetime, as steps of the sheet."""
 
-
 from pipeline.assess import Basis
 from pipeline.explain.dwelling import Home
 from pipeline.explain.step import Row, Sheet, cited, one
