@@ -17,7 +17,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline import explain
+from pipeline import assess, explain, scenarios
 from pipeline.explain import markdown
 from pipeline.published import Published, open_run
 from pipeline.run import run
@@ -603,3 +603,25 @@ def test_a_wrong_figure_is_found(sheets: list[tuple[dict[str, Any], Sheet]]) -> 
         seen, missed = seen + bool(wrong), missed + (not wrong)
     assert seen > 50
     assert missed == 0
+
+
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [
+        ("climate.method", "fixed_base"),
+        ("climate.temperature_shift_c", -5.0),
+        ("appraisal.guarantee_25_years", False),
+        ("appraisal.objective", "heat"),
+        ("cost.installation_date", "2027-01-01"),
+    ],
+)
+def test_the_sheet_follows_the_settings(demo: Published, key: str, value: object) -> None:
+    changed = scenarios.with_setting(demo.base.settings, key, value)
+    base = assess.basis(demo.base.reference, changed, demo.base.book)
+    ranking = scenarios.rerank(demo.ranking.gather_every(300), demo.base, changed)
+    published = dataclasses.replace(demo, base=base)
+    chosen = ranking.filter(pl.col("rank").is_not_null()).to_dicts()
+    assert len(chosen) >= 3
+    for home in chosen:
+        assert explain.furthest(home, explain.sheet(home, base)) < 1e-11
+        assert wrong_steps(printed(home, published)) == []
