@@ -62,7 +62,7 @@ def _geometry(sheet: Sheet, home: Home, reference: Reference) -> None:
     sheet.constant("n_d", f"doors_{dwelling}", "Outside doors")
     sheet.constant("A_d", "door_area", "Area of a door")
     sheet.found("A_door = n_d × A_d", "m2", "doors as above", "door_area_m2")
-    if str(home["wall_area_source"]).startswith("estimated"):
+    if str(home["wall_area_source"]).startswith("estimated from "):
         net = "A_w = max(P × h × n_s − A_win − A_door, 0)"
         sheet.found(net, "m2", home["wall_area_source"], "wall_area_m2")
     else:
@@ -82,7 +82,7 @@ def _geometry(sheet: Sheet, home: Home, reference: Reference) -> None:
 
 def _windows(sheet: Sheet, home: Home, reference: Reference, dwelling: str) -> None:
     source = str(home["window_area_source"])
-    if not source.startswith("estimated"):
+    if not source.startswith("estimated from "):
         sheet.given("A_win", home["window_area_m2"], "m2", source, "window_area_m2")
         return
     row = one(reference, "window_area", dwelling=dwelling, band=home["age_band"])
@@ -102,7 +102,7 @@ def _wall_u(sheet: Sheet, home: Home, reference: Reference) -> None:
         sheet.constant("U_0", f"{home['wall_construction']}_u_at_zero", "Stone of no thickness")
         sheet.constant("u_t", "stone_u_per_mm", "Fall with thickness")
         sheet.found("U_1 = U_0 − u_t × t_w", "W/m2K", said, column)
-    elif said.startswith("default"):
+    elif said.startswith("default: "):
         said = f"{said}; {cited(_default_u(home, reference))}"
         sheet.given("U_1", home[column], "W/m2K", said, column)
     else:

@@ -57,7 +57,7 @@ def _key(column: Column) -> str:
     found = "".join(f" = {_code(formula)}" for formula in column.formulas)
     unit = f" [{pretty(column.unit)}]" if column.unit else ""
     sources = _plain("; ".join(column.sources))
-    return f"- {_code(column.symbol)}{found} {_plain(column.what)}{unit}; {sources}"
+    return f"- {_code(column.symbol)}{found}: {_plain(column.what)}{unit}; {sources}"
 
 
 def _head(names: tuple[str, ...]) -> list[str]:

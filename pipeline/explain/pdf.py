@@ -155,7 +155,7 @@ def _grid(pdf: _Document, grid: Grid) -> None:
     pdf.write_at("", _TINY)
     for column in grid.columns:
         found = "".join(f" = {formula}" for formula in column.formulas)
-        pdf.paragraph(f"{column.symbol}{found}   {column.what}; {'; '.join(column.sources)}")
+        pdf.paragraph(f"{column.symbol}{found}: {column.what}; {'; '.join(column.sources)}")
     first = min(38.0, max(18.0, 1.35 * max(len(row[0]) for row in grid.rows)))
     other = min(24.0, (pdf.epw - first) / len(grid.columns))
     pdf.ln(0.6)

@@ -16,7 +16,7 @@ _COLOURS = (
 )  # fmt: skip
 _INSULATION = "#ffe27a"
 _TEMPERATURE, _SATURATION, _VAPOUR, _WET = "#b00020", "#1f5fa8", "#0b7a4b", "#d6006c"
-_ROOM = 50.0
+_ROOM = 48.0
 """Air drawn beside the wall [mm]."""
 
 

@@ -94,7 +94,7 @@ def read(text: str) -> Sheet:
     sheet, keys = Sheet(), dict[str, tuple[str, ...]]()
     table: Table | None = None
     for line in text.splitlines():
-        if key := re.match(r"- `(\w+)`((?: = `[^`]+`)*) ", line):
+        if key := re.match(r"- `(\w+)`((?: = `[^`]+`)*): ", line):
             keys[key[1]] = tuple(re.findall(r"`([^`]+)`", key[2]))
         elif line.startswith("| ---") or line.startswith("| No."):
             continue
