@@ -208,9 +208,9 @@ def _show_line(line: layout.Line) -> None:
 
 
 def _show_grid(grid: layout.Grid) -> None:
-    table = Table(title=f"{grid.number} {grid.title}", title_justify="left", box=SIMPLE_HEAD,
+    table = Table(title=f"{grid.number} {grid.title}", title_justify="left", box=None,
                   padding=(0, 1, 0, 0))  # fmt: skip
-    table.add_column("")
+    table.add_column("", overflow="fold")
     for column in grid.columns:
         found = "".join(f" = {formula}" for formula in column.formulas)
         sources = "; ".join(column.sources)
@@ -218,10 +218,12 @@ def _show_grid(grid: layout.Grid) -> None:
             f"    {escape(column.symbol + found)}  [dim]{escape(f'{column.what}; {sources}')}[/]",
             highlight=False,
         )
-        table.add_column(f"{column.symbol}\n{layout.pretty(column.unit)}", justify="right")
+        table.add_column(f"{column.symbol}\n{layout.pretty(column.unit)}", justify="right",
+                         overflow="fold")  # fmt: skip
     for row in grid.rows:
         table.add_row(*map(escape, row))
     console.print(table)
+    console.print()
 
 
 def _short(text: str | None) -> str:

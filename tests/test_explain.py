@@ -56,6 +56,7 @@ def test_the_command_prints_the_sheet(demo, demo_folder, call):
     assert "Every stored figure agrees with this sheet" in said.out
     assert "It approves nothing" in said.out
     assert "Files:" not in said.out
+    assert "…" not in said.out
 
 
 def test_a_home_that_is_not_ranked_is_explained_as_far_as_it_goes(demo, demo_folder, call):

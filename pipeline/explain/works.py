@@ -96,23 +96,25 @@ def _table(sheet: Sheet, home: Home, base: Basis, wall: str) -> None:
     size, conductivity = np.array([home["thickness_mm"]]), np.array([sheet["λ"]])
     for name, variant in base.built.items():
         if home[f"{name}_length_m"] > 0.0:
+            psi_today, _, factor_today = catalogue.before[wall, name]
             psi, _, factor = catalogue.after(wall, name, variant, size, conductivity)
             sheet.row(
                 "psi and temperature factor of each junction",
                 f"{name}, {variant.replace('_', ' ')}",
             )
-            sheet.given("ψ_1", catalogue.before[wall, name][0], "W/mK", source, "ψ today")
+            sheet.given("ψ_1", psi_today, "W/mK", source, "ψ today")
             sheet.given("ψ_2", float(psi[0]), "W/mK", source, "ψ after")
             sheet.given("L", home[f"{name}_length_m"], "m", "above", "Length")
             sheet.found("H_ψ = (ψ_1 − ψ_2) × L", "W/K", iso, "Fall of the loss")
-            sheet.given("f_j", float(factor[0]), "", source, "f_Rsi after")
+            sheet.given("f_1", factor_today, "", source, "f_Rsi today")
+            sheet.given("f_2", float(factor[0]), "", source, "f_Rsi after")
     sheet.end()
 
 
 def _mould(sheet: Sheet, home: Home, base: Basis) -> None:
     least = one(base.reference, "moisture_constants", name="f_rsi_least")
     sheet.given("f_least", least["value"], "", cited(least), "Least f_Rsi against mould")
-    sheet.found("f_Rsi = lowest(f_j)", "", "inside resistance 0.13 m2K/W", "f_rsi_least")
+    sheet.found("f_Rsi = lowest(f_2)", "", "inside resistance 0.13 m2K/W", "f_rsi_least")
     risky = home["mould_risk_at"] or "none: every f_Rsi reaches the least"
     sheet.fact("mould_risk_at", risky, "junctions whose f_Rsi is below the least")
 
