@@ -52,11 +52,11 @@ def lifetime(sheet: Sheet, home: Home, base: Basis) -> None:
     sheet.found("K_T = K / T", "GBP/tCO2e", f"{own}: bills not deducted",
                 "cost_per_lifetime_tonne_gbp")  # fmt: skip
     sheet.found("K_E = K / (ΔF × Y)", "GBP/kWh", own, "cost_per_lifetime_kwh_gbp")
-    sheet.found("PV_B = B_m × ΣV", "GBP", book, "bill_saved_pv_gbp")
+    sheet.found("PV_B = B_m × Σa", "GBP", book, "bill_saved_pv_gbp")
     sheet.found("PV_C = ΔF × Σc", "GBP", "DESNZ carbon values", "carbon_value_pv_gbp")
     sheet.found("NPV = PV_B + PV_C − K", "GBP", f"{own}: retail bills and carbon value, less cost",
                 "net_present_value_gbp")  # fmt: skip
-    sheet.found("NPV_e = B_e × ΣV + ΔF_e × Σc − K", "GBP", "the same on expected savings",
+    sheet.found("NPV_e = B_e × Σa + ΔF_e × Σc − K", "GBP", "the same on expected savings",
                 "expected_net_present_value_gbp")  # fmt: skip
     sheet.found("Y_p = K / B_m", "years", "modelled, not discounted", "simple_payback_years")
     objective = base.settings.appraisal.objective
@@ -94,13 +94,13 @@ def _yearly(sheet: Sheet, home: Home, base: Basis) -> None:
         sheet.given("v_0", value[f"{chosen.carbon_value}_gbp_per_t"], "GBP/t",
                     cited(value), f"Carbon value, {chosen.carbon_value}, 2022")  # fmt: skip
         sheet.given("r", step["rate"], "", cited(step), "Discount rate")
-        sheet.given("V_0", before, "", "row above", "Factor a year before")
-        before = sheet.found("V = V_0 / (1 + r)", "", "HM Treasury Green Book", "Discount factor")
-        sheet.found("c = l × v_0 × I / I_0 × V", "GBP/kWh", "DESNZ carbon values, 2025 prices",
+        sheet.given("a_0", before, "", "row above", "Factor a year before")
+        before = sheet.found("a = a_0 / (1 + r)", "", "HM Treasury Green Book", "Discount factor")
+        sheet.found("c = l × v_0 × I / I_0 × a", "GBP/kWh", "DESNZ carbon values, 2025 prices",
                     "Carbon worth")  # fmt: skip
     sheet.end()
     sheet.found("ΣL = Σ(l)", "t/kWh", "appraisal basis", "Tonnes of one kWh a year")
-    sheet.found("ΣV = Σ(V)", "", "HM Treasury Green Book", "Present value of 1 GBP a year")
+    sheet.found("Σa = Σ(a)", "", "HM Treasury Green Book", "Present value of 1 GBP a year")
     sheet.found("Σc = Σ(c)", "GBP/kWh", "DESNZ carbon values", "Carbon worth of one kWh a year")
 
 

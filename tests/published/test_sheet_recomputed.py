@@ -285,6 +285,18 @@ def test_every_step_comes_out_from_the_figures_printed(
         assert wrong_steps(sheet) == [], home["home_id"]
 
 
+def test_a_symbol_means_one_thing(sheets: list[tuple[dict[str, Any], Sheet]]) -> None:
+    """No symbol takes two values, and none names both a line and a column."""
+    for home, sheet in sheets:
+        lines = [b for b in sheet.blocks if isinstance(b, Printed) and b.symbol]
+        values: dict[str, set[str]] = {}
+        for step in lines:
+            values.setdefault(step.symbol, set()).add(step.value)
+        assert [s for s, found in values.items() if len(found) > 1] == [], home["home_id"]
+        tables = [b for b in sheet.blocks if isinstance(b, Table)]
+        assert values.keys() & {symbol for table in tables for symbol in table.formulas} == set()
+
+
 # From the given figures alone.
 
 
