@@ -115,7 +115,7 @@ def _mould(sheet: Sheet, home: Home, base: Basis) -> None:
     least = one(base.reference, "moisture_constants", name="f_rsi_least")
     sheet.given("f_least", least["value"], "", cited(least), "Least f_Rsi against mould")
     sheet.found("f_Rsi = lowest(f_2)", "", "inside resistance 0.13 m2K/W", "f_rsi_least")
-    risky = home["mould_risk_at"] or "none: every f_Rsi reaches the least"
+    risky = home["mould_risk_at"] or "none: every junction reaches the least"
     sheet.fact("mould_risk_at", risky, "junctions whose f_Rsi is below the least")
 
 
