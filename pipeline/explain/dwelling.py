@@ -4,18 +4,22 @@ from typing import Any
 
 import polars as pl
 
-from pipeline.explain.step import Row, Sheet, cited, one
+from pipeline import wall_build_ups
+from pipeline.assess import Basis
+from pipeline.explain.step import Row, Sheet, cited, one, show
 from pipeline.homes import ELEMENTS
 from pipeline.reference import MONTHS, Reference
+from pipeline.treated_walls import WALLS
 
 Home = dict[str, Any]
 
 
-def home_today(sheet: Sheet, home: Home, reference: Reference) -> None:
+def home_today(sheet: Sheet, home: Home, base: Basis) -> None:
     """From the stock row to the heat transfer coefficient before works."""
+    reference = base.reference
     _listed(sheet, home)
     _geometry(sheet, home, reference)
-    _wall_u(sheet, home, reference)
+    _wall_u(sheet, home, base)
     _element_u(sheet, home, reference)
     _internal_gains(sheet)
     _heat_loss(sheet, home)
@@ -62,15 +66,12 @@ def _geometry(sheet: Sheet, home: Home, reference: Reference) -> None:
     sheet.constant("n_d", f"doors_{dwelling}", "Outside doors")
     sheet.constant("A_d", "door_area", "Area of a door")
     sheet.found("A_door = n_d × A_d", "m2", "doors as above", "door_area_m2")
-    if str(home["wall_area_source"]).startswith("estimated from "):
-        net = "A_w = max(P × h × n_s − A_win − A_door, 0)"
-        sheet.found(net, "m2", home["wall_area_source"], "wall_area_m2")
+    net, source = "max(P × h × n_s − A_win − A_door, 0)", str(home["wall_area_source"])
+    if source.startswith("estimated from ") and sheet.meets(net, home["wall_area_m2"]):
+        sheet.found(f"A_w = {net}", "m2", source, "wall_area_m2")
     else:
-        source = home["wall_area_source"]
         sheet.given("A_w", home["wall_area_m2"], "m2", source, "wall_area_m2")
-    share = "treatable share"
-    sheet.found("A_t = A_w × s_t", "m2", share, "treated_wall_area_m2")
-    sheet.found("A_u = A_w × (1 − s_t)", "m2", share, "untreated_wall_area_m2")
+    _treated(sheet, home)
     for symbol, column in (("A_r", "roof_area_m2"), ("A_f", "ground_area_m2")):
         if home[column] > 0.0:
             sheet.found(f"{symbol} = A_s", "m2", own, column)
@@ -78,6 +79,30 @@ def _geometry(sheet: Sheet, home: Home, reference: Reference) -> None:
             sheet.given(symbol, 0.0, "m2", f"floor position {home['floor_position']}",
                         column)  # fmt: skip
     sheet.found("V = A_F × h", "m3", "floor area times storey height", "volume_m3")
+
+
+def refused(home: Home) -> bool:
+    """Whether some walls of the home may not be treated, so that areas decide and not a share."""
+    return home["walls_refused"] not in (None, "none")
+
+
+def _treated(sheet: Sheet, home: Home) -> None:
+    """Treated and untreated area: by wall where some are refused, else by the share."""
+    if not refused(home):
+        share = "treatable share"
+        sheet.found("A_t = A_w × s_t", "m2", share, "treated_wall_area_m2")
+        sheet.found("A_u = A_w × (1 − s_t)", "m2", share, "untreated_wall_area_m2")
+        return
+    sheet.fact("walls_refused", home["walls_refused"].replace("_", " "), "stock list")
+    for wall in WALLS:
+        column, treated = f"{wall}_wall_area_m2", float(wall not in home["walls_refused"])
+        sheet.given(f"A_{wall}", home[column], "m2", home["wall_parts_source"], column)
+        sheet.given(f"t_{wall}", treated, "", "1: may be treated", f"Treated, {wall}")
+    source = "the walls that are not refused"
+    areas = " + ".join(f"t_{wall} × A_{wall}" for wall in WALLS)
+    sheet.found(f"A_t = {areas}", "m2", source, "treated_wall_area_m2")
+    rest = " + ".join(f"(1 − t_{wall}) × A_{wall}" for wall in WALLS)
+    sheet.found(f"A_u = {rest}", "m2", "the walls refused", "untreated_wall_area_m2")
 
 
 def _windows(sheet: Sheet, home: Home, reference: Reference, dwelling: str) -> None:
@@ -92,11 +117,21 @@ def _windows(sheet: Sheet, home: Home, reference: Reference, dwelling: str) -> N
     sheet.found("A_win = a_win × A_F + b_win", "m2", cited(row), "window_area_m2")
 
 
-def _wall_u(sheet: Sheet, home: Home, reference: Reference) -> None:
-    """U of the wall today: the list's, stone by thickness, or the table's."""
+def _wall_u(sheet: Sheet, home: Home, base: Basis) -> None:
+    """U of the wall today: the list's, a build-up's, stone by thickness, or the table's."""
     sheet.part("U-values today")
+    reference, name = base.reference, home["wall_build_up"]
     said, column = str(home["u_value_source"]), "u_existing_w_m2k"
-    if said.startswith("default: stone of"):
+    if name is not None and said == f"build-up {name}":
+        found = wall_build_ups.layered(name, base.settings.walls[name], reference)
+        method = "BS EN ISO 6946:2017, 6.7.2, combined method, layers of the settings"
+        for layer, plain, share, bridge in found.layers:
+            bridged = f", {share:.3g} of it {show(bridge)}" if share else ""
+            sheet.fact(f"Layer: {layer}", f"{show(plain)}{bridged} m2K/W", "settings, walls")
+        sheet.given("R_up", found.upper, "m2K/W", method, "Upper limit of the resistance")
+        sheet.given("R_low", found.lower, "m2K/W", method, "Lower limit of the resistance")
+        sheet.found("U_1 = 2 / (R_up + R_low)", "W/m2K", method, column)
+    elif said.startswith("default: stone of"):
         thickness, source = wall_thickness(home, reference)
         sheet.given("t_w", thickness, "mm", source, "Wall thickness")
         sheet.constant("U_0", f"{home['wall_construction']}_u_at_zero", "Stone of no thickness")

@@ -126,6 +126,10 @@ class Sheet:
         """What an expression comes to with the symbols so far."""
         return _reckon(_tree(expression), self.__getitem__, self._columns)
 
+    def meets(self, expression: str, value: float) -> bool:
+        """Whether an expression comes to a value, but for rounding."""
+        return math.isclose(self.value(expression), value, rel_tol=1e-12, abs_tol=1e-12)
+
     def _keep(self, what: str, step: Step) -> float:
         value = float(step.value)
         if self._row:

@@ -11,7 +11,7 @@ def sheet(home: dict[str, Any], base: Basis) -> list[Step]:
     """Steps for one ranking row; those of works and money only where an option was chosen."""
     chosen = home["system"] is not None
     made = Sheet(base.reference)
-    dwelling.home_today(made, home, base.reference)
+    dwelling.home_today(made, home, base)
     if chosen:
         works.wall_after(made, home, base)
         works.junctions(made, home, base)

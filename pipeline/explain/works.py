@@ -5,8 +5,9 @@ import polars as pl
 
 from pipeline import junction_catalogue, junction_effects
 from pipeline.assess import Basis
-from pipeline.explain.dwelling import Home
-from pipeline.explain.step import Sheet, cited, one
+from pipeline.explain.dwelling import Home, refused
+from pipeline.explain.step import Row, Sheet, cited, one
+from pipeline.options import catalogue
 from pipeline.reference import MONTHS
 
 
@@ -20,17 +21,38 @@ def wall_after(sheet: Sheet, home: Home, base: Basis) -> None:
                 "thickness_mm")  # fmt: skip
     sheet.given("λ", system["lambda_design_w_mk"], "W/mK", cited(system), "Design conductivity")
     sheet.found("R = d / 1000 / λ", "m2K/W", iso, "Resistance of the insulation")
-    sheet.given("n_f", system["fixings_per_m2"], "1/m2", cited(system), "Fixings")
-    sheet.given("χ", system["chi_w_k"], "W/K", cited(system), "Point loss of a fixing")
-    sheet.found("ΔU_f = n_f × χ", "W/m2K", iso, "Correction for fixings")
     sheet.constant("R_fin", "finish_resistance", "Resistance of the finish")
-    sheet.found("U_2 = 1 / (1 / U_1 + R + R_fin) + ΔU_f", "W/m2K", iso, "u_after_w_m2k")
+    _corrections(sheet, system, base)
+    sheet.found("U_2 = 1 / (1 / U_1 + R + R_fin) + ΔU_f + ΔU_v", "W/m2K", iso, "u_after_w_m2k")
     sheet.given("U_t", base.settings.works.target_u_w_m2k, "W/m2K",
                 "settings, works.target_u_w_m2k: U_2 may not pass it", "Target")  # fmt: skip
+    if home["least_thickness_mm"] is not None:
+        sheet.given("d_min", home["least_thickness_mm"], "mm", "least in stock that reaches U_t",
+                    "least_thickness_mm")  # fmt: skip
     sheet.found(
         "ΔH_w = (U_1 − U_2) × A_t", "W/K", "BS EN ISO 13789",
         "plane_heat_loss_reduction_w_k",
     )  # fmt: skip
+
+
+def _corrections(sheet: Sheet, system: Row, base: Basis) -> None:
+    """What fixings and air voids add to U: chi where declared, else Annex F."""
+    annex = "BS EN ISO 6946:2017 Annex F"
+    _, voids, pierced = catalogue.losses(system, base.reference)
+    if system["chi_w_k"] is None:
+        sheet.given("ΔU_f", 0.0, "W/m2K", "no χ declared: with the air voids", "Declared fixings")
+    else:
+        sheet.given("n_f", system["fixings_per_m2"], "1/m2", cited(system), "Fixings")
+        sheet.given("χ", system["chi_w_k"], "W/K", cited(system), "Point loss of a fixing")
+        sheet.found("ΔU_f = n_f × χ", "W/m2K", "BS EN ISO 10211", "Correction for fixings")
+    if voids == pierced == 0.0:
+        sheet.given("ΔU_v", 0.0, "W/m2K", "none by the system's level", "Air voids")
+        return
+    sheet.given("v_0f", voids, "W/m2K", f"{annex}, level; {cited(system)}", "Air voids by level")
+    sheet.given("v_f", pierced, "Wm/m2K", f"{annex}, α λ A n; {cited(system)}", "Fixings by metal")
+    sheet.found("R_tot = 1 / U_1 + R + R_fin", "m2K/W", annex, "Resistance with the insulation")
+    sheet.found("ΔU_v = (v_0f + v_f / (d / 1000)) × (R / R_tot)²", "W/m2K", annex,
+                "Air voids and fixings without χ")  # fmt: skip
 
 
 def junctions(sheet: Sheet, home: Home, base: Basis) -> None:
@@ -72,18 +94,33 @@ def _lengths(sheet: Sheet, home: Home, base: Basis) -> None:
     sheet.given("n_c", form["corners"], "", cited(form), "Outside corners")
     own = "own assumption: mean openings, square storeys"
     sheet.found("n_win = A_win / (w_win × h_win)", "", own, "Windows")
+    shares = dict.fromkeys(("x_s", "x_a", "x_c"), "s_t")
+    if refused(home):
+        sheet.given("g_s", form["gable_sides"], "", cited(form), "Gable sides")
+        both = "t_front × t_gable + t_rear × t_gable"
+        shares = {
+            "x_s": "(t_front + t_rear) / 2",
+            "x_a": "(t_front + t_rear + t_gable × g_s) / (g_s + 2)",
+            "x_c": f"({both}) / 2",
+        }
+        ends = f"(t_front + t_rear + 2 × t_gable − 2 × ({both})) / 2"
+        sheet.found(f"x_e = {ends}", "", own, "Share of corners where insulation ends")
+    words = ("front and rear", "all sides", "corners")
+    for (symbol, formula), word in zip(shares.items(), words, strict=True):
+        sheet.found(f"{symbol} = {formula}", "", "treated part", f"Treated, {word}")
     estimates = {
-        "jamb": "2 × (h_win × n_win + h_d × n_d) × s_t",
-        "head": "(w_win × n_win + w_d × n_d) × s_t",
-        "sill": "w_win × n_win × s_t",
-        "base": "P × s_t" if home["ground_area_m2"] > 0.0 else "0 × s_t",
-        "eaves": "2 × √(A_s) × s_t" if home["roof_area_m2"] > 0.0 else "0 × s_t",
-        "neighbour": "n_e × n_s × h × s_t",
-        "corner": "n_c × n_s × h × s_t",
+        "jamb": "2 × (h_win × n_win + h_d × n_d) × x_s",
+        "head": "(w_win × n_win + w_d × n_d) × x_s",
+        "sill": "w_win × n_win × x_s",
+        "base": "P × x_a" if home["ground_area_m2"] > 0.0 else "0 × x_a",
+        "eaves": "2 × √(A_s) × x_s" if home["roof_area_m2"] > 0.0 else "0 × x_s",
+        "neighbour": "n_e × n_s × h × x_s",
+        "corner": "n_c × n_s × h × x_c",
+        "edge": "n_c × n_s × h × x_e" if refused(home) else "0 × s_t",
     }
     for name, formula in estimates.items():
         stored, column = home[f"{name}_length_m"], f"{name}_length_m"
-        if abs(stored - sheet.value(formula)) <= 1e-12 * stored:
+        if sheet.meets(formula, stored):
             sheet.found(f"L_{name} = {formula}", "m", own, column)
         else:
             sheet.given(f"L_{name}", stored, "m", "stock list", column)
