@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import polars as pl
 
 from pipeline import assess, columns, explain, homes, programme
+from pipeline.explain import layout
 from pipeline.options import screens
 from pipeline.reference import Reference
 
@@ -74,7 +75,8 @@ def sheet(steps: Sequence[explain.Step]) -> pl.DataFrame:
         [
             {
                 "part": step.part,
-                "what": step.what,
+                "what": f"{step.what}, {step.row}" if step.row else step.what,
+                "symbol": step.symbol,
                 "formula": step.formula,
                 "working": step.working,
                 "value": explain.show(step.value),
@@ -83,6 +85,35 @@ def sheet(steps: Sequence[explain.Step]) -> pl.DataFrame:
             }
             for step in steps
         ]
+    )
+
+
+def section(held: layout.Section) -> list[tuple[str, pl.DataFrame]]:
+    """The tables of one part of a sheet in order, each with its caption."""
+    return [
+        _grid(block) if isinstance(block, layout.Grid) else ("", _lines(block))
+        for block in held.blocks
+    ]
+
+
+def _lines(lines: Sequence[layout.Line]) -> pl.DataFrame:
+    names = ("No.", "What", "Symbol", "Formula", "With figures", "Value", "Unit", "Source")
+    rows = [
+        (line.number, line.step.what, line.step.symbol, line.step.formula, line.step.working,
+         explain.show(line.step.value), layout.pretty(line.step.unit), line.source)
+        for line in lines
+    ]  # fmt: skip
+    return pl.DataFrame(rows, names, orient="row")
+
+
+def _grid(grid: layout.Grid) -> tuple[str, pl.DataFrame]:
+    keys = "; ".join(
+        " = ".join((column.symbol, *column.formulas)) + f", {column.what}"
+        for column in grid.columns
+    )
+    names = [f"{c.symbol} [{layout.pretty(c.unit)}]" if c.unit else c.symbol for c in grid.columns]
+    return f"{grid.number} {grid.title}: {keys}.", pl.DataFrame(
+        grid.rows, ["Row", *names], orient="row"
     )
 
 

@@ -123,8 +123,8 @@ def demo(
     console.print("Next:", highlight=False)
     for words in (
         f"programme dashboard --store {store}",
-        f"programme explain {first} --store {store}",
         f"programme screens {first} --store {store}",
+        f"programme explain {first} --store {store} --out {out}/sheet",
         f"programme whatif --store {store} --sweep thickness_mm=20:200:10 --out {out}/whatif",
         f"programme claim --store {store} --homes {first} --out {out}/claim",
     ):
@@ -179,10 +179,13 @@ def changes_command(
 def explain_command(
     home: Annotated[str, typer.Argument(help="Key of the home, as in ranking.csv.")],
     store: Store,
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for the sheet as Markdown and PDF, and its drawing.")
+    ] = None,
 ) -> None:
-    """Print one home's calculation step by step.
+    """Print one home's calculation step by step; with --out write it as Markdown and PDF too.
 
-    Example: programme explain TH0000012 --store programme-demo/demo.duckdb
+    Example: programme explain TH0000012 --store programme-demo/demo.duckdb --out sheets
     """
     published = open_run(store)
     rows = published.ranking.filter(pl.col("home_id") == home).to_dicts()
@@ -192,7 +195,14 @@ def explain_command(
         if held.height:
             why = f"Row {held['source_row'][0]} is in quarantine: {held['reasons'][0]}."
         raise ProgrammeError(f"No home '{home}' in {store}. {why}")
-    printing.show_sheet(rows[0], explain.sheet(rows[0], published.base))
+    sheet = explain.paper(rows[0], published, reading.sha256(store))
+    printing.show_sheet(sheet)
+    if out:
+        make_folder(out)
+        written = explain.files(home, sheet)
+        for name, content in written.items():
+            write_whole(out / name, content)
+        console.print(f"Files: {out}/{', '.join(written)}", highlight=False)
 
 
 @app.command("screens")

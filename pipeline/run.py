@@ -1,5 +1,6 @@
 """The whole story on one page: read, check, describe, assess, rank, publish once, write files."""
 
+import datetime
 import hashlib
 import json
 import platform
@@ -74,7 +75,7 @@ def run(
         }
     account = _account(inputs, listed, base, ranking, content["ranking.csv"])
     with clock("publish"), Builder.open(store) as building:
-        building.write("run", pl.DataFrame({"format": [FORMAT], "account": [json.dumps(account)]}))
+        building.write("run", _run_table(account))
         building.write("ranking", ranking)
         building.write("screens", screened)
         building.write("quarantine", listed.quarantine)
@@ -90,6 +91,14 @@ def run(
     told = {**account, "seconds_per_stage": clock.seconds}
     write_whole(out / "run.json", (json.dumps(told, indent=2) + "\n").encode())
     return Result(ranking, listed.quarantine, listed.faults, told)
+
+
+def _run_table(account: dict[str, Any]) -> pl.DataFrame:
+    """Format, account and time of publishing; the time stays out of the account, which repeats."""
+    now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+    return pl.DataFrame(
+        {"format": [FORMAT], "account": [json.dumps(account)], "published_at": [now]}
+    )
 
 
 def _account(
