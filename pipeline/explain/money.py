@@ -59,6 +59,8 @@ def lifetime(sheet: Sheet, home: Home, base: Basis) -> None:
     sheet.found("NPV_e = B_e × Σa + ΔF_e × Σc − K", "GBP", "the same on expected savings",
                 "expected_net_present_value_gbp")  # fmt: skip
     sheet.found("Y_p = K / B_m", "years", "modelled, not discounted", "simple_payback_years")
+    if home.get("rank") is None:
+        return
     objective = base.settings.appraisal.objective
     value = {"net_benefit": "NPV", "expected_net_benefit": "NPV_e", "carbon": "T"}
     formula = f"{value.get(objective, 'ΔQ × Y')} / K"

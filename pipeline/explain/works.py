@@ -250,7 +250,7 @@ def _expected(sheet: Sheet, home: Home, base: Basis) -> None:
                 "expected_co2_saved_kg_per_year")  # fmt: skip
     sheet.found("B_e = ΔF_e × p", "GBP/year", "unit rate only",
                 "expected_bill_saved_gbp_per_year")  # fmt: skip
-    if home["saving_spread"] is not None:
+    if home.get("saving_spread") is not None:
         sheet.fact("data_grade", home["data_grade"], "how far the saving can be trusted")
         sheet.given("v", home["saving_spread"], "", "relative standard deviation, by data grades",
                     "saving_spread")  # fmt: skip
