@@ -15,7 +15,7 @@ from pipeline import homes as stock_homes
 from pipeline import junction_effects, moisture_cases
 from pipeline.appraisal import Worth, worth
 from pipeline.columns import by_role
-from pipeline.junction_catalogue import JUNCTIONS, Effect
+from pipeline.junction_catalogue import PLACES, Effect
 from pipeline.options import catalogue, rates, screens
 from pipeline.physics import Floats, Mask, Number, convex, degree_days, dwelling, wall
 from pipeline.reference import Reference
@@ -23,7 +23,8 @@ from pipeline.settings import Objective, Settings
 
 _BATCH = 8192
 CHOICE = (
-    "system", "thickness_mm", "lambda_w_mk", "r_insulation_m2k_w", "delta_u_w_m2k", "rate_gbp_m2",
+    "system", "thickness_mm", "lambda_w_mk", "r_insulation_m2k_w", "delta_u_w_m2k", "bypass_w_m2k",
+    "rate_gbp_m2",
 )  # fmt: skip
 """Columns of an option that `choose` puts beside a home and `figures` needs."""
 ADDED = tuple(column.name for column in by_role("result"))
@@ -146,11 +147,12 @@ def _best(
     homes of one junction wall; psi_saved [junction, option] W/mK for that wall.
     """
     column = {name: homes[name].to_numpy()[:, None] for name in _HOME_NUMBERS}
-    r, delta_u = (
-        options[name].to_numpy()[None, :] for name in ("r_insulation_m2k_w", "delta_u_w_m2k")
+    r, delta_u, bypass = (
+        options[name].to_numpy()[None, :]
+        for name in ("r_insulation_m2k_w", "delta_u_w_m2k", "bypass_w_m2k")
     )
     finish = base.reference.constant("finish_resistance")
-    after = np.asarray(wall.u_after(column["u_existing_w_m2k"], r, finish, delta_u))
+    after = np.asarray(wall.u_after(column["u_existing_w_m2k"], r, finish, delta_u, bypass))
     fits = options["build_up_mm"].to_numpy()[None, :] <= np.nan_to_num(
         homes["clearance_mm"].to_numpy()[:, None], nan=np.inf
     )
@@ -264,6 +266,7 @@ def figures(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
             pl.col("r_insulation_m2k_w"),
             finish,
             pl.col("delta_u_w_m2k"),
+            pl.col("bypass_w_m2k"),
         )
     ).with_columns(
         plane_heat_loss_reduction_w_k=dwelling.heat_loss_reduction(
@@ -284,7 +287,28 @@ def figures(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
     frame = frame.pipe(_moisture, base).join(
         base.worth.by_fuel, on="fuel", how="left", maintain_order="left"
     )
+    frame = frame.with_columns(least_thickness_mm=_least_thickness(frame, base))
     return frame.pipe(_savings, base).pipe(_cost, base).pipe(_lifetime, base)
+
+
+def _least_thickness(frame: pl.DataFrame, base: Basis) -> pl.Series:
+    """Least stocked thickness of each home's system that reaches the target U [mm], else null."""
+    finish = base.reference.constant("finish_resistance")
+    target = base.settings.works.target_u_w_m2k
+    found = np.full(frame.height, np.nan)
+    for spec in catalogue.systems_table(base.reference, base.settings).iter_rows(named=True):
+        mine = (frame["system"] == spec["system"]).fill_null(False).to_numpy()
+        stocked = base.options.filter(pl.col("system") == spec["system"])["thickness_mm"].sort()
+        least = wall.least_thickness(
+            1.0 / frame["u_existing_w_m2k"].to_numpy()[mine] + finish,
+            target,
+            spec["lambda_design_w_mk"],
+            catalogue.losses(spec, base.reference),
+        )
+        steps = np.append(stocked.to_numpy(), np.nan)
+        place = np.searchsorted(steps[:-1], 1000.0 * np.nan_to_num(least, nan=np.inf) - 1e-9)
+        found[mine] = steps[place]
+    return pl.Series(found).fill_nan(None)
 
 
 def _heat(frame: pl.DataFrame, reduction: pl.Series, base: Basis) -> tuple[pl.Series, pl.Series]:
@@ -303,8 +327,8 @@ def _junctions(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:
     plane = pl.col("plane_heat_loss_reduction_w_k")
     junction = pl.col("junction_heat_loss_reduction_w_k")
     least = moisture_cases.constant(base.reference, "f_rsi_least")
-    cold = [pl.when(pl.col(f"f_rsi_{name}") < least).then(pl.lit(name)) for name in JUNCTIONS]
-    factors = [f"f_rsi_{name}" for name in JUNCTIONS]
+    cold = [pl.when(pl.col(f"f_rsi_{name}") < least).then(pl.lit(name)) for name in PLACES]
+    factors = [f"f_rsi_{name}" for name in PLACES]
     return (
         frame.hstack(own)
         .with_columns(
