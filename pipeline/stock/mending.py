@@ -53,8 +53,8 @@ def workbook(faults: pl.DataFrame, quarantine: pl.DataFrame, sha256: str) -> byt
         sheet.set_column(column, column, width)
     words = book.add_worksheet("Words")
     words.write_row(0, 0, _WORDS, head)
-    for row, (*told, count) in enumerate(_repeated(lines).iter_rows(), start=1):
-        for column, value in enumerate(told):
+    for row, (heading, text, count) in enumerate(_repeated(lines).iter_rows(), start=1):
+        for column, value in enumerate((heading, text)):
             words.write_string(row, column, value, plain)
         words.write_number(row, 2, count)
         words.write_blank(row, len(_WORDS) - 1, None, yellow)
