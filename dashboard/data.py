@@ -100,7 +100,7 @@ def _by_thickness(
 
 @st.cache_data(max_entries=12, show_spinner=False)
 def stored(key: Identity, name: str) -> pl.DataFrame:
-    """One more table of the store: faults, mended, overrides or corrections."""
+    """One more table of the store: screens, faults, mended, overrides or corrections."""
     return published.table(Path(key.path), name)
 
 

@@ -6,6 +6,7 @@ import polars as pl
 
 from pipeline import assess, columns, explain, homes, programme
 from pipeline.explain import layout
+from pipeline.options import screens
 from pipeline.reference import Reference
 
 NEAR = 0.25
@@ -197,6 +198,29 @@ def beside_type(ranking: pl.DataFrame, base: assess.Basis) -> pl.DataFrame:
         u_given=pl.col("u_value_grade").is_in(_GIVEN),
         area_given=pl.col("wall_area_grade").is_in(_GIVEN),
     )  # fmt: skip
+
+
+def verdicts(cells: pl.DataFrame, by: str, of: str = "screen_verdict") -> pl.DataFrame:
+    """Homes and share [%] by verdict of every screen (by `screen`), or of one by a column.
+
+    cells: table `screens` of the store. Returns label, verdict, homes and share_percent; screens in
+    their order, other groups with the largest share of referred and excluded homes first.
+    """
+    homes_of = pl.col("homes").sum().over("group")
+    shares = screens.counts(cells, by, of).with_columns(
+        label=_label("group"), share_percent=100.0 * pl.col("homes") / homes_of
+    )
+    if by != "screen":
+        spoken = pl.col("verdict").is_in([screens.REFER, screens.EXCLUDE])
+        hard = pl.when(spoken).then("homes").otherwise(0).sum().over("group") / homes_of
+        shares = shares.sort(hard, "group", descending=[True, False], maintain_order=True)
+    return shares.select("label", "verdict", "homes", "share_percent")
+
+
+def with_verdict(cells: pl.DataFrame, of: str, wanted: Sequence[str]) -> pl.DataFrame:
+    """The homes to which a screen, or all of them together, gives one of the verdicts wanted."""
+    verdict = screens.verdict_of(of).fill_null(screens.NOT_TESTED)
+    return cells.filter(verdict.is_in(list(wanted)))
 
 
 def ranges(values_of: pl.DataFrame, by: str, column: str) -> pl.DataFrame:

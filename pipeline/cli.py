@@ -95,7 +95,9 @@ def run_command(
     with _progress() as progress:
         result = run(inputs, store, out, settings.read(settings_file), progress)
     printing.show_run(result)
-    console.print(f"Store: {store}   Files: {out}/ranking.csv, quarantine.xlsx, run.json")
+    console.print(
+        f"Store: {store}   Files: {out}/ranking.csv, screens.csv, quarantine.xlsx, run.json"
+    )
 
 
 @app.command()
@@ -116,12 +118,13 @@ def demo(
         " too.[/]"
     )
     printing.show_run(result)
-    console.print(f"Files: {out}/ranking.csv, quarantine.xlsx, run.json")
+    console.print(f"Files: {out}/ranking.csv, screens.csv, quarantine.xlsx, run.json")
     first = result.ranking["home_id"][0]
     console.print("Next:", highlight=False)
     for words in (
         f"programme dashboard --store {store}",
         f"programme explain {first} --store {store} --out {out}/sheet",
+        f"programme screens {first} --store {store}",
         f"programme whatif --store {store} --sweep thickness_mm=20:200:10 --out {out}/whatif",
         f"programme claim --store {store} --homes {first} --out {out}/claim",
     ):
@@ -200,6 +203,23 @@ def explain_command(
         for name, content in written.items():
             write_whole(out / name, content)
         console.print(f"Files: {out}/{', '.join(written)}", highlight=False)
+
+
+@app.command("screens")
+def screens_command(
+    home: Annotated[str, typer.Argument(help="Key of the home, as in screens.csv.")],
+    store: Store,
+) -> None:
+    """Print what every screen finds for one home and what would have to change.
+
+    Example: programme screens TH0000012 --store programme-demo/demo.duckdb
+    """
+    rows = table(store, "screens").filter(pl.col("home_id") == home).to_dicts()
+    if not rows:
+        raise ProgrammeError(
+            f"No accepted home '{home}' in {store}: check the key, or look in quarantine.csv."
+        )
+    printing.show_screens(rows[0])
 
 
 @app.command()

@@ -12,6 +12,7 @@ from rich.table import Table
 from pipeline import explain, programme
 from pipeline.columns import dictionary
 from pipeline.explain import layout
+from pipeline.options import screens
 from pipeline.run import Result
 from pipeline.stock.faults import counts as fault_counts
 from pipeline.stock.headings import suggestion
@@ -39,6 +40,8 @@ def show_run(result: Result) -> None:
     _show_first_ten(ranking)
     left = ranking.filter(pl.col("rank").is_null())["reason"].value_counts(sort=True)
     _show_counts("Accepted but not ranked", left)
+    verdicts = ranking.filter(pl.col("rank").is_not_null())["screen_verdict"]
+    _show_counts("Ranked, by worst screen", verdicts.value_counts(sort=True))
     _show_counts("In quarantine", fault_counts(result.faults))
     console.print(Panel(explain.CAUTION, title="Before anybody acts on this", expand=False))
 
@@ -244,6 +247,21 @@ def _show_grid(grid: layout.Grid) -> None:
         table.add_row(*map(escape, row))
     console.print(table)
     console.print()
+
+
+def show_screens(home: dict[str, Any]) -> None:
+    """One home's cells of the screens, and what would have to change for it to pass them all."""
+    console.print(f"[bold]{home['home_id']}[/]  {escape(home['address'] or '')}", highlight=False)
+    console.print(f"Worst verdict: [bold]{home['screen_verdict']}[/]")
+    told = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
+    for heading in ("Screen", "Verdict", "Why"):
+        told.add_column(heading)
+    for name in screens.SCREENS:
+        verdict, _, why = (home[name] or screens.NOT_TESTED).partition(": ")
+        told.add_row(_title(name), verdict, escape(why))
+    console.print(told)
+    console.print(f"To pass every screen: {escape(home['changes_to_pass'] or 'nothing')}.")
+    console.print(f"[dim]{explain.CAUTION}[/]")
 
 
 def _short(text: str | None) -> str:

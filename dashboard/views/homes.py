@@ -16,7 +16,7 @@ _SHOWN = (
     "carbon_value_pv_gbp", "cost_gbp", "system", "thickness_mm", "u_existing_w_m2k",
     "u_value_source", "u_after_w_m2k", "fuel_saved_kwh_per_year",
     "expected_fuel_saved_kwh_per_year", "co2_saved_lifetime_t", "cost_per_lifetime_tonne_gbp",
-    "cumulative_cost_gbp", "estimated_inputs", "cautions", "street", "estate",
+    "cumulative_cost_gbp", "estimated_inputs", "screen_verdict", "cautions", "street", "estate",
 )  # fmt: skip
 _HOME = "home"
 _ROWS = "ranked_rows"
@@ -130,7 +130,8 @@ def _one_home(key: data.Identity, run: Published) -> None:
                                 "net_present_value_gbp", "score"))  # fmt: skip
     st.markdown(
         f"**Estimated:** {words.plain(home['estimated_inputs'] or 'nothing')}  \n"
-        f"**Cautions:** {words.plain(home['cautions'] or 'none found in the stock list')}"
+        f"**Cautions:** {words.plain(home['cautions'] or 'none found in the stock list')}  \n"
+        f"**To pass every screen:** {words.plain(home['changes_to_pass'] or 'nothing')}"
     )
     _sheet(layout.lay_out(steps))
     far = explain.furthest(home, steps)

@@ -25,6 +25,7 @@ _TEXT_COLUMNS = {
     "glazing", "label", "heating", "fuel", "metric", "system", "reaction_to_fire",
     "non_combustible", "thicknesses_mm", "property_type", "built_form", "input", "grade", "layer",
     "only_if_wall_area_estimated", "table_name", "row_name", "first_mark", "column", "filled_with",
+    "screen", "case", "verdict", "reason", "change", "rule", "rules_of",
 }  # fmt: skip
 
 

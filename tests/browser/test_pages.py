@@ -4,8 +4,9 @@ import polars as pl
 import pytest
 from playwright.sync_api import Locator, Page, expect
 
-from pipeline import claims, explain, grades, programme, scenarios
+from pipeline import claims, explain, grades, programme, published, scenarios
 from pipeline.explain import layout
+from pipeline.options import screens
 from pipeline.stock.faults import counts as fault_counts
 from pipeline.stock.reading import sha256
 from tests.browser.conftest import PATIENCE_MS, Served
@@ -66,6 +67,7 @@ def tick(page: Page) -> Locator:
     ("path", "title", "last"),
     [
         ("", "Which homes first?", "In quarantine"),
+        ("screens", "Screens", "The rules"),
         ("claim", "The claim", "Freeze it"),
         ("what-if", "What if?", "What moves in the funded programme"),
         ("data", "The data", "What overrode what"),
@@ -201,3 +203,21 @@ def test_the_data_report_shows_what_the_pipeline_gives(tab: Page, served: Served
         tab.get_by_role("button", name="Download quarantine.xlsx").click()
     made = served.store.parent / "quarantine.xlsx"
     assert fetched.value.path().read_bytes() == made.read_bytes()
+
+
+def test_the_screens_show_what_the_store_holds(tab: Page, served: Served) -> None:
+    cells = published.table(served.store, "screens").filter(pl.col("rank").is_not_null())
+    of_damp = screens.counts(cells, "screen").filter(pl.col("group") == "screen_damp")
+    share = 100 * of_damp.filter(pl.col("verdict") == "not surveyed")["homes"][0] / cells.height
+    tab.goto(f"{served.url}/screens")
+    expect(tab.locator(".st-key-by_screen")).to_contain_text(f"not surveyed {share:.0f}%")
+    tab.get_by_role("combobox", name="Screen", exact=True).click()
+    tab.get_by_role("option", name="Fire and height").click()
+    expect(tab.locator(".st-key-by_estate")).to_contain_text("Fire and height: where does it")
+    tall = cells.filter(pl.col("screen_fire").str.starts_with("refer"))
+    expect(tab.get_by_text(f"{tall.height:,} of {cells.height:,} homes")).to_be_visible()
+    with tab.expect_download() as fetched:
+        tab.get_by_role("button", name="Download these homes").click()
+    kept = pl.read_csv(fetched.value.path(), infer_schema=False)
+    assert kept["home_id"].to_list() == tall["home_id"].to_list()
+    tab.get_by_text("Limits by nation: check with the competent authority").click()

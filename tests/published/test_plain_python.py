@@ -35,9 +35,7 @@ TALL_M = 11.0
 IN_USE, COMFORT = 0.33, 0.15
 PERIOD, FIRST_YEAR = "2026-04_06", 2027
 SETTINGS = Settings(
-    works=Works(
-        target_u_w_m2k=TARGET, thickness_most_mm=MOST_MM, non_combustible_from_height_m=TALL_M
-    ),
+    works=Works(target_u_w_m2k=TARGET, thickness_most_mm=MOST_MM),
     savings=Savings(in_use_reduction=IN_USE, comfort_share=COMFORT),
     prices=Prices(period=PERIOD),
     cost=Cost(installation_date=datetime.date(2027, 6, 1)),
