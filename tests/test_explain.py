@@ -129,7 +129,7 @@ def test_nothing_runs_off_the_page(written):
                 at.append((tm[4], tm[5])) if text.strip() else None
             )
         )
-        assert len(places) > 20
+        assert len(places) > 4
         assert min(x for x, _ in places) > 28.0
         assert max(x for x, _ in places) < 595.0 - 28.0
         assert min(y for _, y in places) > 14.0
