@@ -123,8 +123,8 @@ def demo(
     console.print("Next:", highlight=False)
     for words in (
         f"programme dashboard --store {store}",
-        f"programme screens {first} --store {store}",
         f"programme explain {first} --store {store} --out {out}/sheet",
+        f"programme screens {first} --store {store}",
         f"programme whatif --store {store} --sweep thickness_mm=20:200:10 --out {out}/whatif",
         f"programme claim --store {store} --homes {first} --out {out}/claim",
     ):
