@@ -15,15 +15,13 @@ from pipeline import junction_effects, moisture_cases
 from pipeline.appraisal import Worth, worth
 from pipeline.columns import by_role
 from pipeline.junction_catalogue import JUNCTIONS, Effect
-from pipeline.options import catalogue, rates, screens
-from pipeline.physics import Floats, Number, degree_days, dwelling, wall
+from pipeline.options import catalogue, costs, rates, screens
+from pipeline.physics import Floats, degree_days, dwelling, wall
 from pipeline.reference import Reference
 from pipeline.settings import Objective, Settings
 
 _BATCH = 8192
-CHOICE = (
-    "system", "thickness_mm", "lambda_w_mk", "r_insulation_m2k_w", "delta_u_w_m2k", "rate_gbp_m2",
-)  # fmt: skip
+CHOICE = ("system", "thickness_mm", "lambda_w_mk", "r_insulation_m2k_w", "delta_u_w_m2k")
 """Columns of an option that `choose` puts beside a home and `figures` needs."""
 ADDED = tuple(column.name for column in by_role("result"))
 """Columns a ranking adds to a home; drop them to assess the home again."""
@@ -31,41 +29,54 @@ ADDED = tuple(column.name for column in by_role("result"))
 
 @dataclass(frozen=True)
 class Basis:
-    """Everything an assessment rests on besides the homes, worked out once per run."""
+    """Everything an assessment rests on besides the homes, worked out once per run.
+
+    price: what each option costs per unit of every driver, [driver, option] GBP.
+    """
 
     settings: Settings
     reference: Reference
     book: rates.RateBook
     options: pl.DataFrame
+    price: Floats
     year: stock_homes.Season
     worth: Worth
-    terms: rates.PriceTerms
     built: dict[str, str]
     junctions: Effect
 
+    @property
+    def pricing(self) -> costs.Pricing:
+        """What prices rest on."""
+        return costs.Pricing(self.reference, self.book, self.settings.cost, self.built)
+
 
 def basis(reference: Reference, settings: Settings, book: rates.RateBook) -> Basis:
-    """Options with their rates, climate and worth under the settings."""
-    table = catalogue.options(reference, settings, book)
+    """Options with their prices, climate and worth under the settings.
+
+    Raises SettingsError for a rate that an allowed option needs and the book lacks.
+    """
+    table = catalogue.options(reference, settings)
     built = junction_effects.variants(settings.details)
+    rates.check_items(book, reference)
+    pricing = costs.Pricing(reference, book, settings.cost, built)
     return Basis(
         settings,
         reference,
         book,
         table,
+        costs.per_driver(pricing, table),
         stock_homes.season(reference, settings),
         worth(reference, settings),
-        rates.price_terms(book, settings.cost),
         built,
         junction_effects.effect(built, table),
     )
 
 
 def prepare(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
-    """Screens, home rates and junction wall beside each home, for `choose` and `figures`."""
+    """Screens, drivers of cost and junction wall beside each home, for `choose` and `figures`."""
     return (
         homes.pipe(screens.screen, base.settings, base.reference)
-        .pipe(rates.home_rates, base.book)
+        .pipe(costs.with_drivers, base.pricing)
         .pipe(junction_effects.with_wall, base.reference)
     )
 
@@ -82,7 +93,7 @@ def assess(homes: pl.DataFrame, base: Basis) -> Iterator[pl.DataFrame]:
 def choose(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
     """Each home's option that reaches the target U at least cost per tonne, or why there is none.
 
-    Adds system, thickness_mm, r_insulation_m2k_w, delta_u_w_m2k, rate_gbp_m2 and reason.
+    Adds the columns CHOICE and reason.
     """
     chosen = np.full(homes.height, -1)
     lowest = np.full(homes.height, np.nan)
@@ -96,8 +107,10 @@ def choose(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
     for (tall, tight, wall_index), members in _members(classes, eligible):
         psi_saved = base.junctions.psi_saved[wall_index] * float(wall_index >= 0)
         allowed = table.filter(pl.col("non_combustible")) if tall else table
-        psi = psi_saved[:, allowed["option"].to_numpy()]
-        kept = catalogue.undominated(allowed, psi, thickness_matters=tight)
+        index = allowed["option"].to_numpy()
+        kept = catalogue.undominated(
+            allowed, base.price[:, index], psi_saved[:, index], thickness_matters=tight
+        )
         if kept.height:
             psi = psi_saved[:, kept["option"].to_numpy()]
             best, least_u = _best(homes.filter(members), kept, psi, base)
@@ -148,9 +161,8 @@ def _best(
     homes of one junction wall; psi_saved [junction, option] W/mK for that wall.
     """
     column = {name: homes[name].to_numpy()[:, None] for name in _HOME_NUMBERS}
-    r, delta_u, rate = (
-        options[name].to_numpy()[None, :]
-        for name in ("r_insulation_m2k_w", "delta_u_w_m2k", "rate_gbp_m2")
+    r, delta_u = (
+        options[name].to_numpy()[None, :] for name in ("r_insulation_m2k_w", "delta_u_w_m2k")
     )
     finish = base.reference.constant("finish_resistance")
     after = np.asarray(wall.u_after(column["u_existing_w_m2k"], r, finish, delta_u))
@@ -165,8 +177,7 @@ def _best(
     heat_loss = column["heat_loss_before_w_k"] - reduction
     days = stock_homes.seasonal(base.year, homes, np.asarray(heat_loss))
     saved = column["heat_before_kwh_per_year"] - degree_days.heat_demand(heat_loss, days)
-    cost = _works(area, rate, column["access_gbp_m2"], column["enabling_gbp"])
-    ratio = _price(cost, base.terms) / saved
+    ratio = costs.of_homes(homes, base.price[:, options["option"].to_numpy()]) / saved
     reaches = fits & (after <= base.settings.works.target_u_w_m2k) & (saved > 0.0)
     ratio = np.where(reaches, ratio, np.inf)
     index = options["option"].to_numpy()[ratio.argmin(axis=1)].astype(int)
@@ -181,23 +192,13 @@ _HOME_NUMBERS = (
     "bridging_heat_loss_w_k",
     "heat_loss_before_w_k",
     "heat_before_kwh_per_year",
-    "access_gbp_m2",
-    "enabling_gbp",
 )
-
-
-def _works(area: Number, rate: Number, access: Number, enabling: Number) -> Number:
-    return area * (rate + access) + enabling
-
-
-def _price(works: Number, terms: rates.PriceTerms) -> Number:
-    return (works * terms.uplift + terms.on_costs_gbp) * terms.vat
 
 
 def figures(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
     """Savings, cost and lifetime worth of the option beside each home; null where there is none.
 
-    homes: prepared, with system, thickness_mm, r_insulation_m2k_w, delta_u_w_m2k, rate_gbp_m2.
+    homes: prepared, with the columns CHOICE.
     """
     finish = base.reference.constant("finish_resistance")
     frame = homes.with_columns(
@@ -226,7 +227,7 @@ def figures(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
     frame = frame.pipe(_moisture, base).join(
         base.worth.by_fuel, on="fuel", how="left", maintain_order="left"
     )
-    return frame.pipe(_savings, base).pipe(_cost, base).pipe(_lifetime, base)
+    return frame.pipe(_savings, base).pipe(costs.with_cost, base.pricing).pipe(_lifetime, base)
 
 
 def _heat(frame: pl.DataFrame, reduction: pl.Series, base: Basis) -> tuple[pl.Series, pl.Series]:
@@ -309,16 +310,6 @@ def _savings(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:
             * pl.col("rating_kg_per_kwh"),
         )
     )
-
-
-def _cost(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:
-    works = _works(
-        pl.col("treated_wall_area_m2"),
-        pl.col("rate_gbp_m2"),
-        pl.col("access_gbp_m2"),
-        pl.col("enabling_gbp"),
-    )
-    return frame.with_columns(works_gbp=works, cost_gbp=_price(works, base.terms))
 
 
 def _lifetime(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:

@@ -13,6 +13,7 @@ import polars as pl
 from pipeline import junction_catalogue, junction_effects
 from pipeline.assess import Basis
 from pipeline.homes import ELEMENTS
+from pipeline.options import costs, rates, takeoff
 from pipeline.physics import degree_days, dwelling, wall
 from pipeline.reference import MONTHS
 
@@ -244,21 +245,73 @@ def _savings(home: dict[str, Any], base: Basis) -> list[Step]:
 
 
 def _money(home: dict[str, Any], base: Basis) -> list[Step]:
-    part, book, terms = "Cost", base.book, base.terms
-    area, thickness = home["treated_wall_area_m2"], home["thickness_mm"]
-    fixed = book.rate("system_fixed", home["system"])
-    more = book.rate("system_per_10mm", home["system"])
-    works = area * (fixed + more * thickness / 10.0 + home["access_gbp_m2"]) + home["enabling_gbp"]
-    price = (works * terms.uplift + terms.on_costs_gbp) * terms.vat
-    source = f"rate book {book.name}: {book.source('system_fixed', home['system'])}"
+    """Every item of the bill with its quantity, waste and rate, then the terms, to the price."""
+    pricing, rate_name = base.pricing, f"rate book {base.book.name}"
+    one, bill = pl.DataFrame([home]), pricing.bill
+    option = one.select("system", "thickness_mm")
+    finishes = dict(base.reference.table("insulation_systems").select("system", "finish").rows())
+    quantity = (
+        takeoff.per_driver(bill, option, base.reference)[:, :, 0]
+        @ (takeoff.drivers(one, base.reference)[0])
+    )
+    rate = costs.item_rates(pricing, bill, option)[:, 0]
+    terms = rates.terms(base.book, base.settings.cost)
+    place = home["location_index"]
+    steps, sums = [], dict.fromkeys(takeoff.SECTIONS, 0.0)
+    for item, net, each in zip(bill.iter_rows(named=True), quantity, rate, strict=True):
+        value = float(net * (1.0 + item["waste"]) * each)
+        sums[item["section"]] += value
+        if net:
+            key = costs.rate_key(item["rate_by"], home["system"], finishes)
+            source = base.book.row(item["item"], key).source
+            steps.append(
+                Step("Cost", item["label"].capitalize(), "n (1 + waste) r",
+                     f"{show(net)} x (1 + {item['waste']:g}) x {show(float(each))}", value, "GBP",
+                     f"{rate_name}: {source}; quantity: take_off.csv, waste ({item['checked']})")
+            )  # fmt: skip
+    sums = {name: value * place for name, value in sums.items()}
+    sums["access"] *= 1.0 - terms.lot_discount
+    said = {"access": " x (1 - lot discount)"}
+    for name, value in sums.items():
+        label = name.replace("_", "-" if name == "on_costs" else " ")
+        steps.append(
+            Step("Cost", f"{label.capitalize()} in all", f"sum x location{said.get(name, '')}",
+                 f"sum of its items, location index {place:g}", value, "GBP", rate_name,
+                 f"{name}_gbp")
+        )  # fmt: skip
+    return steps + _terms(home, base, sums, terms)
+
+
+def _terms(
+    home: dict[str, Any], base: Basis, sums: dict[str, float], terms: rates.Terms
+) -> list[Step]:
+    part, book = "Cost", base.book
+    on_costs = sums["on_costs"]
+    works = sum(value for name, value in sums.items() if name != "on_costs")
+    share = terms.prelims * (1.0 - terms.lot_discount)
+    prelims = works * share
+    contingency = (works + prelims) * terms.contingency
+    day, _, vat_source = rates.vat(book, base.settings.cost)
+    vat = (works + prelims + contingency + on_costs) * terms.vat
+    said = {name: f"rate book {book.name}: {book.row(name).source}"
+            for name in ("prelims", "contingency")}  # fmt: skip
     return [
-        Step(part, "Works", "A (r_0 + r_1 d/10 + access) + enabling",
-             f"{show(area)} x ({fixed:g} + {more:g} x {thickness:g}/10"
-             f" + {home['access_gbp_m2']:g}) + {home['enabling_gbp']:g}", works, "GBP", source,
-             "works_gbp"),
-        Step(part, "Price", "(works x prelims and contingency + on-costs) x VAT",
-             f"({show(works)} x {show(terms.uplift)} + {terms.on_costs_gbp:g}) x {terms.vat:g}",
-             price, "GBP", f"{source}; VAT: {book.source(terms.vat_item)}", "cost_gbp"),
+        Step(part, "Works", "insulation + render + details + access + enabling",
+             " + ".join(show(v) for n, v in sums.items() if n != "on_costs"), works, "GBP",
+             "sum", "works_gbp"),
+        Step(part, "Prelims", "works p (1 - lot discount)",
+             f"{show(works)} x {terms.prelims:g} x (1 - {terms.lot_discount:g})", prelims, "GBP",
+             said["prelims"], "prelims_gbp"),
+        Step(part, "Contingency", "(works + prelims) c",
+             f"({show(works)} + {show(prelims)}) x {terms.contingency:g}", contingency, "GBP",
+             said["contingency"], "contingency_gbp"),
+        Step(part, "VAT", "(works + prelims + contingency + on-costs) v",
+             f"({show(works)} + {show(prelims)} + {show(contingency)} + {show(on_costs)})"
+             f" x {terms.vat:g}", vat, "GBP", f"from {day}: {vat_source}", "vat_gbp"),
+        Step(part, "Price", "works + prelims + contingency + on-costs + VAT",
+             f"{show(works)} + {show(prelims)} + {show(contingency)} + {show(on_costs)}"
+             f" + {show(vat)}", works + prelims + contingency + on_costs + vat, "GBP", "sum",
+             "cost_gbp"),
     ]  # fmt: skip
 
 
