@@ -15,7 +15,8 @@ import typer
 from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
-from pipeline import changes, claims, explain, printing, scenarios, settings
+from pipeline import bill, changes, claims, explain, printing, programme, scenarios, settings
+from pipeline.bill import workbook
 from pipeline.errors import ProgrammeError
 from pipeline.exports import csv_bytes, make_folder, write_whole
 from pipeline.printing import complaints, console
@@ -113,6 +114,7 @@ def demo(
         f"programme dashboard --store {store}",
         f"programme explain {first} --store {store}",
         f"programme whatif --store {store} --sweep thickness_mm=20:200:10 --out {out}/whatif",
+        f"programme quantities --store {store} --out {out}/bill",
         f"programme claim --store {store} --homes {first} --out {out}/claim",
     ):
         console.print(f"  uv run {words}", style="cyan", highlight=False, soft_wrap=True)
@@ -204,6 +206,36 @@ def whatif(
     write_whole(out / "whatif.png", picture.draw(table, name, note))
     printing.show_sweep(table, name)
     console.print(f"Files: {out}/whatif.csv, whatif.png")
+
+
+@app.command()
+def quantities(
+    store: Store,
+    out: Out,
+    homes: Annotated[
+        str | None,
+        typer.Option(help="File of home keys, or keys with commas; else the budget."),
+    ] = None,
+) -> None:
+    """Write the bill of quantities, lot by lot: bill.xlsx with live formulas, and CSV.
+
+    Example: programme quantities --store town.duckdb --out bill
+    For some homes: --homes batch1.txt
+    """
+    published = open_run(store)
+    if homes is None:
+        wanted = programme.affordable(published.ranking, published.base.settings.budget_gbp)
+    else:
+        wanted = bill.chosen(published.ranking, claims.read_home_list(homes))
+    made = bill.bill(wanted, published)
+    make_folder(out)
+    for name, content in workbook.files(made, published).items():
+        write_whole(out / name, content)
+    printing.warn_invented(published.account["rate_book_source"])
+    printing.show_bill(workbook.in_pounds(made.lots))
+    console.print(
+        f"Files: {out}/bill.xlsx, bill.csv, bill_lots.csv, bill_homes.csv, bill_packs.csv"
+    )
 
 
 @app.command()

@@ -115,6 +115,29 @@ def _show_counts(title: str, counts: pl.DataFrame) -> None:
         console.print(table)
 
 
+def show_bill(lots: pl.DataFrame) -> None:
+    """The ten dearest lots, and all of them together."""
+    dearest = lots.sort("total_gbp", "lot", descending=[True, False]).head(10)
+    rows = [
+        [
+            f"{row['lot']}",
+            row["street_lot"],
+            f"{row['homes']:,}",
+            f"{row['net_area_m2']:,.0f}",
+            f"{row['before_vat_gbp']:,.2f}",
+            f"{row['vat_gbp']:,.2f}",
+            f"{row['total_gbp']:,.2f}",
+        ]
+        for row in dearest.iter_rows(named=True)
+    ]
+    headings = ["Lot", "Street lot", "Homes", "m2", "before VAT GBP", "VAT GBP", "Total GBP"]
+    _print("Bill of quantities, dearest lots", headings, rows, shrinking=1)
+    pence = (lots["total_gbp"] * 100).round().cast(pl.Int64).sum()
+    console.print(
+        f"{lots.height:,} lots, {lots['homes'].sum():,} homes: £{pence / 100:,.2f}", highlight=False
+    )
+
+
 def show_sweep(sweep: pl.DataFrame, name: str) -> None:
     """Totals by insulant and thickness, or by the value of a setting."""
     shown = {
