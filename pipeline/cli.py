@@ -8,19 +8,29 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from importlib.resources import files
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import polars as pl
 import typer
 from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
-from pipeline import bill, changes, claims, explain, printing, programme, scenarios, settings
+from pipeline import (
+    bill,
+    changes,
+    claims,
+    comparison,
+    explain,
+    printing,
+    programme,
+    scenarios,
+    settings,
+)
 from pipeline.bill import workbook
 from pipeline.errors import ProgrammeError
 from pipeline.exports import csv_bytes, make_folder, write_whole
 from pipeline.printing import complaints, console
-from pipeline.published import open_run, table
+from pipeline.published import Published, open_run, table
 from pipeline.run import run
 from pipeline.scenarios import picture
 from pipeline.stock import Inputs, headings, reading
@@ -113,6 +123,7 @@ def demo(
     for words in (
         f"programme dashboard --store {store}",
         f"programme explain {first} --store {store}",
+        f"programme options {first} --store {store}",
         f"programme whatif --store {store} --sweep thickness_mm=20:200:10 --out {out}/whatif",
         f"programme quantities --store {store} --out {out}/bill",
         f"programme claim --store {store} --homes {first} --out {out}/claim",
@@ -174,6 +185,33 @@ def explain_command(
     Example: programme explain TH0000012 --store programme-demo/demo.duckdb
     """
     published = open_run(store)
+    row = _one_home(published, home, store)
+    printing.show_sheet(row, explain.sheet(row, published.base))
+
+
+@app.command("options")
+def options_command(
+    home: Annotated[str, typer.Argument(help="Key of the home, as in ranking.csv.")],
+    store: Store,
+    out: Annotated[Path | None, typer.Option(help="CSV file for every option.")] = None,
+) -> None:
+    """Compare every system and thickness for one home: saving, cost, payback and why not.
+
+    Example: programme options TH0000012 --store programme-demo/demo.duckdb --out options.csv
+    """
+    published = open_run(store)
+    row = _one_home(published, home, store)
+    compared = comparison.options(row, published.base)
+    optima = comparison.optima(compared, published.base)
+    printing.warn_invented(published.account["rate_book_source"])
+    printing.show_options(row, compared, optima, published.base.settings.works)
+    if out:
+        write_whole(out, csv_bytes(compared.select("system", *comparison.SHOWN)))
+        console.print(f"File: {out}")
+
+
+def _one_home(published: Published, home: str, store: Path) -> dict[str, Any]:
+    """One row of the ranking. Raises ProgrammeError saying where a home not ranked is."""
     rows = published.ranking.filter(pl.col("home_id") == home).to_dicts()
     if not rows:
         held = published.quarantine.filter(pl.col("home_id") == home)
@@ -181,7 +219,7 @@ def explain_command(
         if held.height:
             why = f"Row {held['source_row'][0]} is in quarantine: {held['reasons'][0]}."
         raise ProgrammeError(f"No home '{home}' in {store}. {why}")
-    printing.show_sheet(rows[0], explain.sheet(rows[0], published.base))
+    return rows[0]
 
 
 @app.command()

@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from pipeline.errors import BillError
 from pipeline.options import costs, rates, takeoff
 from pipeline.options.takeoff import SECTIONS
-from pipeline.programme import street_lot
 from pipeline.published import Published
 
 Whole = NDArray[np.int64]
@@ -71,11 +70,11 @@ def bill(homes: pl.DataFrame, run: Published) -> Bill:
     if not homes.height:
         raise BillError("No home to measure: name homes with --homes, or raise the budget.")
     pricing = run.base.pricing
-    ordered = homes.with_columns(street_lot=street_lot()).sort(
+    ordered = homes.with_columns(street_lot=pl.coalesce("lot", "home_id")).sort(
         "street_lot", "location_index", "home_id"
     )
     start = ordered.select(pl.struct("street_lot", "location_index").rle_id()).to_series()
-    ordered = ordered.with_columns(lot=start.cast(pl.Int64) + 1)
+    ordered = ordered.with_columns(lot_no=start.cast(pl.Int64) + 1)
     items = _variants(ordered, pricing)
     taken = _taken_off(ordered, pricing)
     lines = _lines(taken, items)
@@ -147,16 +146,16 @@ def _taken_off(homes: pl.DataFrame, pricing: costs.Pricing) -> pl.DataFrame:
                     variant=pl.lit(_variant(item, system, mm, pricing)),
                 )
             )
-    lot = homes["lot"].to_numpy()
+    lot = homes["lot_no"].to_numpy()
     taken = pl.concat(parts)
-    return taken.with_columns(lot=pl.Series(lot[taken["row"].to_numpy()])).sort(
-        "lot", "place", "variant", "row"
+    return taken.with_columns(lot_no=pl.Series(lot[taken["row"].to_numpy()])).sort(
+        "lot_no", "place", "variant", "row"
     )
 
 
 def _lines(taken: pl.DataFrame, items: pl.DataFrame) -> pl.DataFrame:
     """One line per lot, item and variant: net, gross with waste, rate and amount."""
-    key = ["lot", "place", "variant"]
+    key = ["lot_no", "place", "variant"]
     summed = taken.group_by(key, maintain_order=True).agg(pl.col("net").sum())
     line = summed.join(items, on=["place", "variant"], how="left", maintain_order="left")
     waste = np.rint(line["waste"].to_numpy() * _RATE).astype(np.int64)
@@ -192,7 +191,7 @@ def _shares(amount: Whole, weight: Whole, group: Whole) -> Whole:
 
 def _shared(taken: pl.DataFrame, lines: pl.DataFrame) -> pl.DataFrame:
     """Each home's share of every line: taken with section and amount."""
-    key = ["lot", "place", "variant"]
+    key = ["lot_no", "place", "variant"]
     numbered = taken.join(
         lines.with_row_index("line").select(*key, "line", "section"), on=key, how="left",
         maintain_order="left",
@@ -208,7 +207,7 @@ def _accounts(
     homes: pl.DataFrame, shared: pl.DataFrame, pricing: costs.Pricing
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """The account of every lot, and of every home as its share of the lot's."""
-    lot = homes["lot"].to_numpy().astype(np.int64)
+    lot = homes["lot_no"].to_numpy().astype(np.int64)
     size = np.bincount(lot)[1:]
     home_part = {name: np.zeros(homes.height, dtype=np.int64) for name in SECTIONS}
     for name in SECTIONS:
@@ -222,7 +221,7 @@ def _accounts(
         np.add.at(total, lot - 1, member)
         return total
 
-    first = homes.unique("lot", keep="first", maintain_order=True)
+    first = homes.unique("lot_no", keep="first", maintain_order=True)
     terms = rates.terms(pricing.book, pricing.settings)
     discount = np.array([rates.lot_discount(pricing.book, int(n))[1] for n in size])
     rate = _Shares.of(terms, discount, first["location_index"].to_numpy())
@@ -235,14 +234,14 @@ def _accounts(
     areas = np.rint(homes["treated_wall_area_m2"].to_numpy() * _MILLI).astype(np.int64)
     lots = pl.DataFrame(
         {
-            "lot": first["lot"], "street_lot": first["street_lot"], "homes": size,
+            "lot_no": first["lot_no"], "street_lot": first["street_lot"], "homes": size,
             "net_area": of_lots(areas), "discount_share": discount,
             "location_index": first["location_index"], **_totalled(whole),
             **{name: whole[name] for name in HERE},
         }
     )  # fmt: skip
     accounts = homes.select(
-        "lot", "home_id", "address", "street_lot", "system", "thickness_mm",
+        "lot_no", "home_id", "address", "street_lot", "system", "thickness_mm",
         net_area=pl.Series(areas),
         as_ranked=pl.Series(np.rint(homes["cost_gbp"].to_numpy() * 100).astype(np.int64)),
     ).hstack(pl.DataFrame(_totalled(own)))  # fmt: skip
@@ -330,7 +329,7 @@ def _packs(lines: pl.DataFrame, items: pl.DataFrame) -> pl.DataFrame:
     surplus = number * pack - gross
     left = _divided(surplus * packed["rate"].to_numpy(), _MILLI * _RATE // 100)
     return packed.select(
-        "lot", "item", "label", "variant", "unit", "gross", "pack_label"
+        "lot_no", "item", "label", "variant", "unit", "gross", "pack_label"
     ).with_columns(
         packs=pl.Series(number), surplus=pl.Series(surplus), surplus_amount=pl.Series(left)
     )

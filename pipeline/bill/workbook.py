@@ -76,9 +76,9 @@ def lines_table(made: Bill) -> pl.DataFrame:
     """The lines with quantities in their unit and money in GBP."""
     thousandths = pl.col("net", "gross") / pl.lit(1000, pl.Int64)
     return made.lines.join(
-        made.lots.select("lot", "street_lot"), on="lot", how="left", maintain_order="left"
+        made.lots.select("lot_no", "street_lot"), on="lot_no", how="left", maintain_order="left"
     ).select(
-        "lot", "street_lot", "section", "item", "label", "variant", "unit", "waste", thousandths,
+        "lot_no", "street_lot", "section", "item", "label", "variant", "unit", "waste", thousandths,
         rate_gbp=pl.col("rate") / pl.lit(10_000, pl.Int64),
         amount_gbp=pl.col("amount") / pl.lit(100, pl.Int64),
     )  # fmt: skip
@@ -230,12 +230,12 @@ def _items(sheets: _Sheets, sheet: Any, made: Bill) -> None:
 
 
 def _bill(sheets: _Sheets, sheet: Any, made: Bill) -> None:
-    lots = dict(made.lots.select("lot", "street_lot").rows())
+    lots = dict(made.lots.select("lot_no", "street_lot").rows())
     for row, line in enumerate(made.lines.iter_rows(named=True), start=3):
         n = row + 1
-        sheet.write_number(row, 0, line["lot"])
+        sheet.write_number(row, 0, line["lot_no"])
         for column, text in enumerate(
-            (lots[line["lot"]], LABELS[line["section"]], line["label"], line["variant"],
+            (lots[line["lot_no"]], LABELS[line["section"]], line["label"], line["variant"],
              line["unit"]), start=1,
         ):  # fmt: skip
             sheet.write_string(row, column, text)
@@ -247,7 +247,7 @@ def _bill(sheets: _Sheets, sheet: Any, made: Bill) -> None:
         sheet.write_formula(row, 9, rate, sheets.rate, line["rate"] / 10_000)
         amount = f"=ROUND(I{n}*J{n},2)"
         sheet.write_formula(row, 10, amount, sheets.money, line["amount"] / 100)
-        key = (line["lot"], line["section"])
+        key = (line["lot_no"], line["section"])
         first, _ = sheets.first_line.get(key, (n, n))
         sheets.first_line[key] = (first, n)
     sheet.autofilter(2, 0, made.lines.height + 2, len(_BILL_HEADINGS) - 1)
@@ -258,16 +258,16 @@ def _lots(sheets: _Sheets, sheet: Any, made: Bill, run: Published) -> None:
     vat = sheets.rate_at["vat", rates.vat(run.base.book, run.base.settings.cost)[0]]
     for row, lot in enumerate(made.lots.iter_rows(named=True), start=3):
         n = row + 1
-        sheet.write_number(row, 0, lot["lot"])
+        sheet.write_number(row, 0, lot["lot_no"])
         sheet.write_string(row, 1, lot["street_lot"])
         sheet.write_number(row, 2, lot["homes"])
         sheet.write_number(row, 3, lot["net_area"] / 1000, sheets.quantity)
         for column, name in enumerate(WORKS, start=4):
-            formula = f"={_lines_sum(sheets, lot['lot'], name)}"
+            formula = f"={_lines_sum(sheets, lot['lot_no'], name)}"
             sheet.write_formula(row, column, formula, sheets.money, lot[name] / 100)
         band = rates.lot_discount(run.base.book, lot["homes"])[0]
         off = sheets.rate_at.get(("lot_discount", band), "0")
-        fees = _lines_sum(sheets, lot["lot"], "on_costs")
+        fees = _lines_sum(sheets, lot["lot_no"], "on_costs")
         place = lot["location_index"]
         cells = (
             (9, f"=ROUND(H{n}*{off},2)", lot["lot_discount"]),
@@ -324,7 +324,7 @@ def _packs(sheets: _Sheets, made: Bill) -> None:
                 ("Pack", 24), ("Packs", 9), ("Left over", 12), ("Left over [GBP]", 14)]  # fmt: skip
     sheet = sheets.sheet("Packs", headings, _NOTES["Packs"])
     for row, pack in enumerate(made.packs.iter_rows(named=True), start=3):
-        sheet.write_number(row, 0, pack["lot"])
+        sheet.write_number(row, 0, pack["lot_no"])
         for column, name in ((1, "label"), (2, "variant"), (3, "unit"), (5, "pack_label")):
             sheet.write_string(row, column, pack[name])
         sheet.write_number(row, 4, pack["gross"] / 1000, sheets.quantity)
@@ -341,7 +341,7 @@ def _homes(sheets: _Sheets, made: Bill) -> None:
                 ("Total [GBP]", 14)]  # fmt: skip
     sheet = sheets.sheet("Homes", headings, _NOTES["Homes"])
     table = in_pounds(made.homes)
-    order = ["lot", "home_id", "address", "street_lot", "system", "thickness_mm", "net_area_m2",
+    order = ["lot_no", "home_id", "address", "street_lot", "system", "thickness_mm", "net_area_m2",
              "as_ranked_gbp", *(f"{name}_gbp" for name in (*WORKS, *TERMS, "total"))]  # fmt: skip
     for column, name in enumerate(order):
         style = sheets.money if name.endswith("_gbp") else None

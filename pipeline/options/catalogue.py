@@ -6,9 +6,9 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from pipeline.errors import ReferenceTableError, SettingsError
+from pipeline.errors import SettingsError
 from pipeline.physics import Floats, wall
-from pipeline.reference import Reference, read_table
+from pipeline.reference import MARKS, Reference
 from pipeline.settings import Settings, Works
 
 TABLE = "insulation_systems"
@@ -30,43 +30,50 @@ def with_catalogue(reference: Reference, works: Works) -> Reference:
         return reference
     path = Path(works.system_catalogue)
     try:
-        text = path.read_bytes()
+        table = pl.read_csv(path, infer_schema=False)
     except FileNotFoundError:
         raise SettingsError(
             f"System catalogue {path} does not exist. Check works.system_catalogue."
         ) from None
-    except OSError as fault:
-        raise SettingsError(f"System catalogue {path} is not readable: {fault.strerror}.") from None
-    try:
-        table = read_table(path.name, text)
-    except (ReferenceTableError, pl.exceptions.PolarsError) as fault:
-        raise SettingsError(f"System catalogue {path}: {fault}") from None
+    except (pl.exceptions.PolarsError, OSError) as fault:
+        raise SettingsError(f"System catalogue {path} is not readable as CSV: {fault}.") from None
     return reference.with_table(TABLE, checked(table, path.name))
 
 
 def checked(table: pl.DataFrame, name: str) -> pl.DataFrame:
-    """The catalogue itself where every row can be used; else SettingsError with row and reason."""
+    """The catalogue with its figures as numbers, from text.
+
+    Raises SettingsError with the line and the reason where a row cannot be used.
+    """
     if lacking := [c for c in (*_WORDS, *_NUMBERS) if c not in table.columns]:
         raise SettingsError(f"System catalogue {name} has no column {', '.join(lacking)}.")
     if not table.height:
         raise SettingsError(f"System catalogue {name} has no row. Give one for each system.")
+    kept = table.select(*_WORDS, *_NUMBERS)
     seen: set[str] = set()
-    for line, row in enumerate(table.iter_rows(named=True), start=2):
+    for line, row in enumerate(kept.iter_rows(named=True), start=2):
         why = _fault(row)
         if not why and row["system"] in seen:
             why = "is there twice; give each system one row"
         if why:
             raise SettingsError(f"System catalogue {name} line {line}: '{row['system']}' {why}.")
         seen.add(row["system"])
-    return table
+    return kept.with_columns(pl.col(_NUMBERS).cast(pl.Float64))
 
 
-def _fault(row: dict[str, object]) -> str:
+def _fault(row: dict[str, str | None]) -> str:
     """What is wrong with one row, in words that follow the system's name; empty where nothing."""
-    if empty := [c for c in (*_WORDS, *_NUMBERS) if row[c] in (None, "")]:
+    if empty := [c for c, text in row.items() if not (text or "").strip()]:
         return f"has nothing in {', '.join(empty)}"
-    return _fault_of_figures({c: float(str(row[c])) for c in _NUMBERS}) or _fault_of_words(
-        str(row["reaction_to_fire"]), str(row["thicknesses_mm"])
+    said = {name: str(text) for name, text in row.items()}
+    if said["checked"] not in MARKS:
+        return f"has the mark '{said['checked']}' in checked; write one of {', '.join(MARKS)}"
+    try:
+        figures = {c: float(said[c]) for c in _NUMBERS}
+    except ValueError:
+        return "has a figure that is not a number"
+    return _fault_of_figures(figures) or _fault_of_words(
+        said["reaction_to_fire"], said["thicknesses_mm"]
     )
 
 

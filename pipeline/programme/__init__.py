@@ -36,16 +36,6 @@ def rank(assessed: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     )
 
 
-def street_lot() -> pl.Expr:
-    """Street lot of a home: its street within the estate, else within the postcode sector.
-
-    The sector (outward code and one digit) stands in where the list names no estate, so that two
-    streets of one name in a town stay two lots.
-    """
-    sector = pl.col("postcode").str.extract(r"^(\S+ \d)")
-    return pl.format("{}, {}", "street", pl.coalesce("estate", sector, pl.lit("place not known")))
-
-
 def affordable(ranking: pl.DataFrame, budget_gbp: float) -> pl.DataFrame:
     """The homes from the top of the order whose cost together stays within the budget."""
     return ranking.filter(pl.col("cumulative_cost_gbp") <= budget_gbp)
