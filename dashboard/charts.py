@@ -168,10 +168,10 @@ def waterfall(account: pl.DataFrame, low_gbp: float, high_gbp: float) -> go.Figu
     )  # fmt: skip
     total = account["amount_gbp"][-1]
     figure.add_scatter(
-        x=[parts[-1]],
+        x=["Low to high"],
         y=[total],
         mode="markers",
-        marker={"color": PALETTE[1], "size": 1},
+        marker={"color": PALETTE[1], "size": 9, "symbol": "diamond"},
         error_y={
             "type": "data", "symmetric": False, "array": [high_gbp - total],
             "arrayminus": [total - low_gbp], "color": PALETTE[1], "thickness": 2, "width": 9,

@@ -131,7 +131,7 @@ def test_one_rate_moves_exactly_the_homes_that_use_it(demo, item, applies_to, us
     ]
     doubled = rates.from_table(demo.base.book.table.with_columns(cells), "doubled")
     before, after = cost(demo.base.book), cost(doubled)
-    used = before.select(users).to_series()
+    used = costs.with_drivers(homes, demo.base.pricing).select(users).to_series()
     assert (after["cost_gbp"] != before["cost_gbp"]).to_list() == used.to_list()
     assert used.sum() > 20 or item == "finish"
 

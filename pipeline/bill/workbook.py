@@ -38,8 +38,8 @@ HOLDS = (
     " owner gave them.",
     "Access is scaffold by storeys and elevation for the ordinary hire. Not in it: bridging over"
     " extensions, pavement licences, temporary roofs, extra hire through winter.",
-    "Enabling works are counts for the type of home, not a survey: flues, meters, pipes, dishes,"
-    " cables, vents, and a share of the eaves.",
+    "Enabling works are a wash and light making good of the wall, counts for the type of home (not"
+    " a survey: flues, meters, pipes, dishes, cables, vents), and a share of the eaves.",
     "Lot discount lowers access and prelims for homes of one street done together. The order of"
     " homes was priced for the number of homes in a lot that the settings give.",
     "Not in it: repairs to the wall, damp or structural remedies, asbestos removal, windows and"

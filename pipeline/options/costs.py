@@ -129,9 +129,9 @@ def of_homes(homes: pl.DataFrame, price: Floats) -> Floats:
 def with_cost(homes: pl.DataFrame, pricing: Pricing) -> pl.DataFrame:
     """Cost of the option beside each home by section and in all; null where there is none.
 
-    homes: with drivers, system and thickness_mm. Adds <section>_gbp, works_gbp, prelims_gbp,
-    contingency_gbp, vat_gbp, cost_gbp, cost_low_gbp and cost_high_gbp. Each home is reckoned in
-    the same order whatever homes stand beside it.
+    homes: with drivers, system and thickness_mm. Drops the drivers; adds <section>_gbp,
+    works_gbp, prelims_gbp, contingency_gbp, vat_gbp, cost_gbp, cost_low_gbp and cost_high_gbp.
+    Each home is reckoned in the same order whatever homes stand beside it.
     """
     pairs = homes.select("system", "thickness_mm")
     distinct = pairs.drop_nulls().unique(maintain_order=True).with_row_index("pair")
@@ -147,7 +147,7 @@ def with_cost(homes: pl.DataFrame, pricing: Pricing) -> pl.DataFrame:
         amount = np.full((len(SECTIONS) + 2, homes.height), np.nan)
     names = [*(f"{name}_gbp" for name in SECTIONS), "cost_low_gbp", "cost_high_gbp"]
     priced = pl.DataFrame(dict(zip(names, amount, strict=True))).fill_nan(None)
-    return homes.hstack(priced).pipe(_with_terms, terms["rate"])
+    return homes.drop(DRIVEN).hstack(priced).pipe(_with_terms, terms["rate"])
 
 
 def _in_order(homes: pl.DataFrame, each: Floats, pair: pl.Series) -> Floats:

@@ -4,7 +4,8 @@ import polars as pl
 import pytest
 from playwright.sync_api import Locator, Page, expect
 
-from pipeline import claims, explain, grades, programme, scenarios
+from pipeline import bill, claims, explain, grades, programme, scenarios
+from pipeline.bill import workbook
 from pipeline.stock.faults import counts as fault_counts
 from tests.browser.conftest import PATIENCE_MS, Served
 
@@ -64,6 +65,7 @@ def tick(page: Page) -> Locator:
     ("path", "title", "last"),
     [
         ("", "Which homes first?", "In quarantine"),
+        ("cost", "What it costs", "What the number holds, and what it does not"),
         ("claim", "The claim", "Freeze it"),
         ("what-if", "What if?", "What moves in the funded programme"),
         ("data", "The data", "What overrode what"),
@@ -191,3 +193,15 @@ def test_the_data_report_shows_what_the_pipeline_gives(tab: Page, served: Served
         tab.get_by_role("button", name="Download quarantine.xlsx").click()
     made = served.store.parent / "quarantine.xlsx"
     assert fetched.value.path().read_bytes() == made.read_bytes()
+
+
+def test_the_bill_is_downloaded_as_the_pipeline_writes_it(tab: Page, served: Served) -> None:
+    run = served.run
+    tab.goto(f"{served.url}/cost")
+    expect(tab.get_by_test_id("stPlotlyChart").first).to_contain_text("From works to the price")
+    with tab.expect_download() as fetched:
+        tab.get_by_role("button", name="Download bill.xlsx").click()
+    funded = programme.affordable(run.ranking, run.base.settings.budget_gbp)
+    made = bill.bill(funded, run)
+    assert fetched.value.path().read_bytes() == workbook.workbook(made, run)
+    expect(tab.get_by_text(f"£{made.lots['total'].sum() / 100:,.2f}")).to_be_visible()
