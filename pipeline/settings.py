@@ -2,6 +2,7 @@
 
 import datetime
 import tomllib
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -139,8 +140,21 @@ def build(content: dict[str, object], where: str) -> Settings:
         return Settings.model_validate(content)
     except ValidationError as fault:
         lines = [
-            f"  {'.'.join(map(str, e['loc']))} = {e['input']!r}: {e['msg']}" for e in fault.errors()
+            f"  {'.'.join(map(str, e['loc']))} = {e['input']!r}: {e['msg']}{_near(e['loc'])}"
+            for e in fault.errors()
         ]
         raise SettingsError(
             f"{where} cannot be used:\n" + "\n".join(lines) + "\nMend these keys and run again."
         ) from None
+
+
+def _near(loc: tuple[int | str, ...]) -> str:
+    """The key most like one that no group knows, as a hint; nothing where there is none."""
+    known: dict[str, object] = Settings().model_dump()
+    for name in loc[:-1]:
+        inner = known.get(str(name))
+        if not isinstance(inner, dict):
+            return ""
+        known = inner
+    likely = get_close_matches(str(loc[-1]), [key for key in known if key != loc[-1]], n=1)
+    return f" (like {likely[0]}?)" if likely and loc[-1] not in known else ""
