@@ -24,6 +24,10 @@ TERMS = ("lot_discount", "location", "prelims", "contingency", "on_costs", "vat"
 """What follows the sections of works in a lot's account, in order; the discount is deducted."""
 HERE = ("works_here", "on_costs_here", "before_vat")
 """Sums a lot's account passes through: works and on-costs at the prices of the place."""
+RANKED = {
+    "as_ranked": "cost_gbp", "as_ranked_low": "cost_low_gbp", "as_ranked_high": "cost_high_gbp",
+}  # fmt: skip
+"""Cost of a home in the ranking, and with every rate at its low and high end."""
 _MILLI, _RATE, _SHARE = 1_000, 10_000, 1_000_000
 
 
@@ -32,7 +36,7 @@ class Bill:
     """A bill of quantities. Money in pence, quantities in thousandths, rates in 1/10 000 GBP.
 
     lots: lot, street_lot, homes, net_area, discount and location shares, then each section, TERMS,
-    total and HERE. homes: the same account for each home. lines: lot, section, item, variant, net,
+    total and HERE. homes: the same account for each home, and RANKED. lines: lot, section, item, variant, net,
     gross, rate, amount. items: each item and variant with its rate and pack. packs: whole packs
     for each lot and variant, and what is left over.
     """
@@ -243,7 +247,10 @@ def _accounts(
     accounts = homes.select(
         "lot_no", "home_id", "address", "street_lot", "system", "thickness_mm",
         net_area=pl.Series(areas),
-        as_ranked=pl.Series(np.rint(homes["cost_gbp"].to_numpy() * 100).astype(np.int64)),
+        **{
+            ranked: pl.Series(np.rint(homes[name].to_numpy() * 100).astype(np.int64))
+            for ranked, name in RANKED.items()
+        },
     ).hstack(pl.DataFrame(_totalled(own)))  # fmt: skip
     return lots, accounts
 

@@ -13,7 +13,7 @@ import polars as pl
 import xlsxwriter
 from xlsxwriter.utility import xl_col_to_name
 
-from pipeline.bill import HERE, TERMS, WORKS, Bill
+from pipeline.bill import HERE, RANKED, TERMS, WORKS, Bill
 from pipeline.explain import CAUTION
 from pipeline.exports import csv_bytes
 from pipeline.options import rates
@@ -66,7 +66,7 @@ def files(made: Bill, run: Published) -> dict[str, bytes]:
 
 def in_pounds(accounts: pl.DataFrame) -> pl.DataFrame:
     """Lots or homes with money in GBP and areas in m2, units in the names."""
-    money = [c for c in (*WORKS, *TERMS, "total", *HERE, "as_ranked") if c in accounts.columns]
+    money = [c for c in (*WORKS, *TERMS, "total", *HERE, *RANKED) if c in accounts.columns]
     return accounts.with_columns(
         pl.col(money) / pl.lit(100, pl.Int64), pl.col("net_area") / pl.lit(1000, pl.Int64)
     ).rename({**{name: f"{name}_gbp" for name in money}, "net_area": "net_area_m2"})
@@ -344,7 +344,8 @@ def _homes(sheets: _Sheets, made: Bill) -> None:
     order = ["lot_no", "home_id", "address", "street_lot", "system", "thickness_mm", "net_area_m2",
              "as_ranked_gbp", *(f"{name}_gbp" for name in (*WORKS, *TERMS, "total"))]  # fmt: skip
     for column, name in enumerate(order):
-        style = sheets.money if name.endswith("_gbp") else None
+        money = sheets.money if name.endswith("_gbp") else None
+        style = sheets.quantity if name == "net_area_m2" else money
         for row, value in enumerate(table[name], start=3):
             if isinstance(value, str):
                 sheet.write_string(row, column, value.replace("_", " "))
@@ -443,4 +444,7 @@ def _checks(sheets: _Sheets, sheet: Any, made: Bill, n_total: int) -> None:
     for row, (label, formula, value) in enumerate(rows, start=n_total + 1):
         sheet.write_string(row, 0, label, sheets.wrap)
         sheet.write_formula(row, 1, formula, sheets.money, value)
-    sheet.write_string(n_total + 5, 0, CAUTION, sheets.wrap)
+    for row, end in enumerate(("low", "high"), start=n_total + 4):
+        sheet.write_string(row, 0, f"As ranked, with every rate at its {end} end", sheets.wrap)
+        sheet.write_number(row, 1, _sum(made.homes, f"as_ranked_{end}") / 100, sheets.money)
+    sheet.write_string(n_total + 7, 0, CAUTION, sheets.wrap)
