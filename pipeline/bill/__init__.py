@@ -35,10 +35,10 @@ _MILLI, _RATE, _SHARE = 1_000, 10_000, 1_000_000
 class Bill:
     """A bill of quantities. Money in pence, quantities in thousandths, rates in 1/10 000 GBP.
 
-    lots: lot, street_lot, homes, net_area, discount and location shares, then each section, TERMS,
-    total and HERE. homes: the same account for each home, and RANKED. lines: lot, section, item, variant, net,
-    gross, rate, amount. items: each item and variant with its rate and pack. packs: whole packs
-    for each lot and variant, and what is left over.
+    lots: lot_no, street_lot, homes, net_area, discount and location shares, then each section,
+    TERMS, total and HERE. homes: the same account for each home, and RANKED. lines: lot_no,
+    section, item, variant, net, gross, rate, amount. items: each item and variant with its rate
+    and pack. packs: whole packs for each lot and variant, and what is left over.
     """
 
     lots: pl.DataFrame
