@@ -154,12 +154,15 @@ def _options(home: dict[str, Any], run: Published) -> None:
         alt="Net present value of every option of the home against thickness",
     )  # fmt: skip
     with right, st.container(key="optima"):
-        common.table(optima)
+        common.table(optima.drop("u_after_w_m2k"))
     right.caption(
         "The closed form takes the plane wall; the stocked thickness is reckoned in full, with"
-        " junctions, which lose more as boards grow thicker."
+        " junctions, which lose more as boards grow thicker. Hollow points may not be had."
     )
-    shown = compared.select("verdict", *(c for c in comparison.SHOWN if c != "verdict"))
+    may = pl.col("verdict").is_in([comparison.CHOSEN, comparison.ALLOWED])
+    shown = compared.sort(~may, "cost_per_lifetime_tonne_gbp").select(
+        "verdict", *(c for c in comparison.SHOWN if c != "verdict")
+    )
     with st.container(key="every_option"):
         common.table(shown, pinned=("verdict",))
 

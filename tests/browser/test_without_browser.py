@@ -498,4 +498,5 @@ def test_every_option_of_a_home_is_on_its_page(
     assert len(shown) == 1
     home = demo.ranking.row(0, named=True)
     compared = comparison.options(home, demo.base)
-    assert list(shown[0]["cost_gbp"]) == compared["cost_gbp"].to_list()
+    assert sorted(shown[0]["cost_gbp"]) == compared["cost_gbp"].sort().to_list()
+    assert shown[0]["verdict"].iloc[0] == comparison.CHOSEN
