@@ -20,15 +20,18 @@ from pipeline import (
     changes,
     claims,
     comparison,
+    evidence,
     explain,
     printing,
     programme,
+    reference,
     scenarios,
     settings,
 )
 from pipeline.bill import workbook
 from pipeline.errors import ProgrammeError
 from pipeline.exports import csv_bytes, make_folder, write_whole
+from pipeline.options import rates
 from pipeline.printing import complaints, console
 from pipeline.published import Published, open_run, table
 from pipeline.run import run
@@ -220,6 +223,35 @@ def _one_home(published: Published, home: str, store: Path) -> dict[str, Any]:
             why = f"Row {held['source_row'][0]} is in quarantine: {held['reasons'][0]}."
         raise ProgrammeError(f"No home '{home}' in {store}. {why}")
     return rows[0]
+
+
+@app.command()
+def sources(
+    store: Annotated[
+        Path | None, typer.Option(help="A published store; else the tables as shipped.")
+    ] = None,
+    mark: Annotated[
+        str | None, typer.Option(help="List the rows of one mark, for instance memory.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="CSV file for every figure.")] = None,
+) -> None:
+    """List every figure a run can use, with its source and how far it was checked.
+
+    Example: programme sources --mark memory --out figures.csv
+    """
+    marks = (*reference.MARKS, evidence.GIVEN)
+    if mark is not None and mark not in marks:
+        raise ProgrammeError(f"--mark '{mark}' is no mark. Choose one of {', '.join(marks)}.")
+    if store is None:
+        chosen = settings.Settings()
+        figures = evidence.figures_in_use(reference.load(), chosen, rates.read(chosen.cost))
+    else:
+        base = open_run(store).base
+        figures = evidence.figures_in_use(base.reference, base.settings, base.book)
+    printing.show_sources(evidence.counts(figures), figures, mark)
+    if out:
+        write_whole(out, csv_bytes(figures))
+        console.print(f"File: {out}")
 
 
 @app.command()

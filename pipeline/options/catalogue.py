@@ -2,23 +2,25 @@
 
 import re
 from pathlib import Path
+from typing import Any
 
-import numpy as np
 import polars as pl
 
-from pipeline.errors import SettingsError
-from pipeline.physics import Floats, wall
+from pipeline.errors import ReferenceTableError, SettingsError
+from pipeline.physics import wall
 from pipeline.reference import MARKS, Reference
 from pipeline.settings import Settings, Works
 
 TABLE = "insulation_systems"
 _FIRE_CLASS = re.compile(r"A1|(A2|B|C|D)-s[123],d[012]|E(-d2)?|F")
-_NUMBERS = (
-    "lambda_declared_w_mk", "lambda_design_w_mk", "mu", "fixings_per_m2", "chi_w_k",
+_FIGURES = (
+    "lambda_declared_w_mk", "lambda_design_w_mk", "mu", "fixings_per_m2", "air_voids",
     "adhesive_kg_m2", "finish_kg_m2", "finish_sd_m", "added_mm",
 )  # fmt: skip
+_FIXING = ("fixing_lambda_w_mk", "fixing_section_mm2")
+_NUMBERS = (*_FIGURES, "chi_w_k", *_FIXING)
 _WORDS = ("system", "label", "reaction_to_fire", "finish", "thicknesses_mm", "source", "checked")
-_MAY_BE_ZERO = ("chi_w_k", "fixings_per_m2", "adhesive_kg_m2")
+_MAY_BE_ZERO = ("chi_w_k", "fixings_per_m2", "adhesive_kg_m2", "air_voids")
 
 
 def with_catalogue(reference: Reference, works: Works) -> Reference:
@@ -58,18 +60,21 @@ def checked(table: pl.DataFrame, name: str) -> pl.DataFrame:
         if why:
             raise SettingsError(f"System catalogue {name} line {line}: '{row['system']}' {why}.")
         seen.add(row["system"])
-    return kept.with_columns(pl.col(_NUMBERS).cast(pl.Float64))
+    empty = pl.col(_NUMBERS).str.strip_chars().replace("", None)
+    return kept.with_columns(empty.cast(pl.Float64))
 
 
 def _fault(row: dict[str, str | None]) -> str:
     """What is wrong with one row, in words that follow the system's name; empty where nothing."""
-    if empty := [c for c, text in row.items() if not (text or "").strip()]:
+    said = {name: (text or "").strip() for name, text in row.items()}
+    if empty := [c for c in (*_WORDS, *_FIGURES) if not said[c]]:
         return f"has nothing in {', '.join(empty)}"
-    said = {name: str(text) for name, text in row.items()}
+    if not said["chi_w_k"] and not all(said[c] for c in _FIXING):
+        return f"gives neither chi_w_k nor {' and '.join(_FIXING)} of its fixing"
     if said["checked"] not in MARKS:
         return f"has the mark '{said['checked']}' in checked; write one of {', '.join(MARKS)}"
     try:
-        figures = {c: float(said[c]) for c in _NUMBERS}
+        figures = {c: float(said[c]) for c in _NUMBERS if said[c]}
     except ValueError:
         return "has a figure that is not a number"
     return _fault_of_figures(figures) or _fault_of_words(
@@ -117,7 +122,8 @@ def options(reference: Reference, settings: Settings) -> pl.DataFrame:
     """One row per system and stocked thickness the settings allow.
 
     Columns: system, system_label, thickness_mm, lambda_w_mk, r_insulation_m2k_w, delta_u_w_m2k
-    (fixings), build_up_mm, non_combustible. Raises SettingsError for an unknown system.
+    (fixings of declared chi), bypass_w_m2k (other fixings and air voids), build_up_mm,
+    non_combustible. Raises SettingsError for an unknown system.
     """
     stocked = (
         systems_table(reference, settings)
@@ -129,7 +135,8 @@ def options(reference: Reference, settings: Settings) -> pl.DataFrame:
         )
         .explode("thickness_mm")
     )
-    return built(stocked.filter(pl.col("thickness_mm") <= settings.works.thickness_most_mm))
+    limited = stocked.filter(pl.col("thickness_mm") <= settings.works.thickness_most_mm)
+    return built(limited, reference)
 
 
 def systems_table(reference: Reference, settings: Settings) -> pl.DataFrame:
@@ -145,38 +152,50 @@ def systems_table(reference: Reference, settings: Settings) -> pl.DataFrame:
     return systems.filter(pl.col("system").is_in(wanted))
 
 
-def built(systems: pl.DataFrame) -> pl.DataFrame:
-    """Resistance, fixing correction and build-up of rows of the catalogue with thickness_mm."""
+def built(systems: pl.DataFrame, reference: Reference) -> pl.DataFrame:
+    """Resistance, losses past it and build-up of rows of the catalogue with thickness_mm."""
+    thickness = pl.col("thickness_mm") * 0.001
+    found = [losses(row, reference) for row in systems.iter_rows(named=True)]
+    declared, voids, pierced = (
+        pl.Series([loss[part] for loss in found], dtype=pl.Float64) for part in range(3)
+    )
     return systems.select(
         "system",
         pl.col("label").alias("system_label"),
         "thickness_mm",
         lambda_w_mk=pl.col("lambda_design_w_mk"),
-        r_insulation_m2k_w=wall.layer_resistance(
-            pl.col("thickness_mm") * 0.001, pl.col("lambda_design_w_mk")
-        ),
-        delta_u_w_m2k=pl.col("fixings_per_m2") * pl.col("chi_w_k"),
+        r_insulation_m2k_w=wall.layer_resistance(thickness, pl.col("lambda_design_w_mk")),
+        delta_u_w_m2k=declared,
+        bypass_w_m2k=voids + pierced / thickness,
         build_up_mm=pl.col("thickness_mm") + pl.col("added_mm"),
         non_combustible=pl.col("reaction_to_fire").str.contains("^A[12]"),
     )
 
 
-def undominated(
-    table: pl.DataFrame, price: Floats, psi_saved: Floats, thickness_matters: bool
-) -> pl.DataFrame:
-    """Drop each option that another beats or equals in all that a home's choice depends on.
+def losses(system: dict[str, Any], reference: Reference) -> tuple[float, float, float]:
+    """What a system loses past its insulation, as `wall.least_thickness` takes it.
 
-    That is the price of every unit a home is measured by (price [driver, option] GBP), resistance,
-    fixing loss and the heat saved per metre of every junction: psi_saved [junction, option] W/mK
-    of the homes' wall, no rows where no junction counts. A dropped option can be best for no home
-    of that wall: the other one saves at least as much and costs no more. Where the build-up is
-    limited, thickness counts too. Of equal options the first in table order stays.
+    n chi where the system declares chi, else its fixings by conductivity and cross-section; and
+    dU'' of its level of air voids. Raises ReferenceTableError for a system that gives neither.
     """
-    worth = ["delta_u_w_m2k"] + (["build_up_mm"] if thickness_matters else [])
-    values = table.select(*worth, -pl.col("r_insulation_m2k_w")).to_numpy()
-    values = np.hstack([values, price.T, -psi_saved.T])
-    no_worse = (values[:, None, :] <= values[None, :, :]).all(axis=2)
-    equal = no_worse & no_worse.T
-    earlier = np.tri(len(values), k=-1, dtype=bool).T
-    beaten = (no_worse & (~equal | earlier)).any(axis=0)
-    return table.filter(pl.Series(~beaten, dtype=pl.Boolean))
+    levels = reference.table("air_voids")
+    level = levels.filter(pl.col("level") == pl.lit(system["air_voids"], pl.Float64))[
+        "delta_u_w_m2k"
+    ]
+    if level.len() != 1:
+        raise ReferenceTableError(
+            f"System {system['system']}: air_voids is {system['air_voids']}. Give 0, 1 or 2, the"
+            " levels of air_voids.csv."
+        )
+    number, chi = system["fixings_per_m2"], system["chi_w_k"]
+    if chi is not None:
+        return number * chi, float(level[0]), 0.0
+    conductivity, section = system["fixing_lambda_w_mk"], system["fixing_section_mm2"]
+    if conductivity is None or section is None:
+        raise ReferenceTableError(
+            f"System {system['system']} gives neither chi_w_k nor fixing_lambda_w_mk with"
+            " fixing_section_mm2. Give the chi its maker declares, or both figures of the fixing."
+        )
+    alpha = reference.constant("fixing_alpha")
+    pierced = wall.fixing_bypass(conductivity, section * 1e-6, number, alpha)
+    return 0.0, float(level[0]), pierced

@@ -24,8 +24,9 @@ _TEXT_COLUMNS = {
     "postcode_area_or_district", "region_name", "month", "orientation", "dwelling", "quantity",
     "glazing", "label", "heating", "fuel", "metric", "system", "reaction_to_fire",
     "thicknesses_mm", "property_type", "built_form", "input", "grade", "layer",
-    "only_if_wall_area_estimated", "item", "section", "rate_by", "priced_per_10mm", "only_with",
-    "pack_label", "driver", "times", "finish", "what", "price_date", "scope",
+    "only_if_wall_area_estimated", "table_name", "row_name", "first_mark", "column", "filled_with",
+    "item", "section", "rate_by", "priced_per_10mm", "only_with", "pack_label", "driver", "times",
+    "finish", "what", "price_date", "scope",
 }  # fmt: skip
 
 

@@ -19,6 +19,9 @@ from pipeline.stock.faults import WHOLE_ROW
 _HEADINGS = ("Row", "Home", "Heading", "Cell as sent", "Fault", "Corrected")
 _WORDS = ("Heading", "Cell as sent", "Rows", "Corrected")
 KEEP = "keep"
+NO_TRAIL = pl.DataFrame(
+    schema={"source_row": pl.UInt32, "column": pl.String, "was": pl.String, "text": pl.String}
+)
 _MOST_LINES = 1_000_000
 """A sheet holds 1,048,576 rows; quarantine.csv has them all."""
 
@@ -50,8 +53,8 @@ def workbook(faults: pl.DataFrame, quarantine: pl.DataFrame, sha256: str) -> byt
         sheet.set_column(column, column, width)
     words = book.add_worksheet("Words")
     words.write_row(0, 0, _WORDS, head)
-    for row, (*shown, count) in enumerate(_repeated(lines).iter_rows(), start=1):
-        for column, value in enumerate(shown):
+    for row, (heading, text, count) in enumerate(_repeated(lines).iter_rows(), start=1):
+        for column, value in enumerate((heading, text)):
             words.write_string(row, column, value, plain)
         words.write_number(row, 2, count)
         words.write_blank(row, len(_WORDS) - 1, None, yellow)
@@ -188,7 +191,4 @@ def apply(
             )
         )  # fmt: skip
         cells = joined.with_columns(pl.coalesce("_new", name).alias(name)).drop("_new")
-    empty = pl.DataFrame(
-        schema={"source_row": pl.UInt32, "column": pl.String, "was": pl.String, "text": pl.String}
-    )
-    return cells, pl.concat([empty, *trail]), whole["source_row"]
+    return cells, pl.concat([NO_TRAIL, *trail]), whole["source_row"]
