@@ -32,7 +32,8 @@ def drivers(homes: pl.DataFrame, reference: Reference) -> Floats:
     """Numbers each home is measured by, shape [home, driver]: m2, m or a count.
 
     Openings are counted from the lengths of their sills and heads; estimated ones are not whole
-    numbers. Doorways break the base rail only where the home stands on the ground.
+    numbers. Where the insulation ends at a wall left bare it ends as at a neighbour's. Doorways
+    break the base rail only where the home stands on the ground.
     """
     c = reference.constant
     counts = reference.table("enabling_counts")
@@ -57,6 +58,7 @@ def drivers(homes: pl.DataFrame, reference: Reference) -> Floats:
         "home": pl.lit(1.0),
         "net_area": pl.col("treated_wall_area_m2"),
         **{name: pl.col(f"{name}_length_m") for name in _LENGTHS},
+        "neighbour": pl.col("neighbour_length_m") + pl.col("edge_length_m"),
         "rail": (pl.col("base_length_m") - doors * c("door_width")).clip(0.0),
         "windows": windows,
         "doors": doors,
