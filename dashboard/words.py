@@ -47,6 +47,12 @@ GRADE_MEANING = (
     " survey. **C** default: filled from age, type or geometry. **D** assumed: filled without"
     " evidence."
 )
+VERDICTS = (
+    "**pass**: nothing was found. **not surveyed**: what decides is not known; treat it as referred"
+    " until somebody has looked. **refer**: a person must settle it before works. **exclude**: not"
+    " ranked. A home's verdict is the worst of its screens. No verdict is an approval, and limits"
+    " in law differ by nation: check with the competent authority."
+)
 OTHER_LABELS = {
     "homes": "Homes",
     "quarantine_reason": "Why in quarantine",
@@ -106,13 +112,22 @@ OTHER_LABELS = {
     "pays_back_in_time": "Pays back in time",
     "optimum_mm": "Closed form [mm]",
     "stocked_mm": "Best stocked [mm]",
+    "screen": "Screen",
+    "why": "What the screen says",
+    "change": "What would have to change",
+    "rule": "Rule",
+    "nation": "Nation",
+    "quantity": "Limit",
+    "value": "Value",
+    "unit": "Unit",
 }
 """Titles of columns that the dictionary of columns does not hold."""
 _TEXTS = (
     "quarantine_reason", "system_label", "claim_id", "made_at", "line", "run_id", "column_label",
     "cell_text", "read_as", "input", "group", "reasons", "warning", "from_source", "outcome",
     "spread", "part", "evidence", "what", "evidence_unit", "price_date", "scope", "source",
-    "checked", "street_lot", "verdict",
+    "checked", "street_lot", "verdict", "screen", "why", "change", "rule", "nation", "quantity",
+    "unit",
 )  # fmt: skip
 _DECIMALS = {
     "times": 2,

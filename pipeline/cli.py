@@ -99,7 +99,9 @@ def run_command(
     with _progress() as progress:
         result = run(inputs, store, out, settings.read(settings_file), progress)
     printing.show_run(result)
-    console.print(f"Store: {store}   Files: {out}/ranking.csv, quarantine.xlsx, run.json")
+    console.print(
+        f"Store: {store}   Files: {out}/ranking.csv, screens.csv, quarantine.xlsx, run.json"
+    )
 
 
 @app.command()
@@ -120,12 +122,13 @@ def demo(
         " too.[/]"
     )
     printing.show_run(result)
-    console.print(f"Files: {out}/ranking.csv, quarantine.xlsx, run.json")
+    console.print(f"Files: {out}/ranking.csv, screens.csv, quarantine.xlsx, run.json")
     first = result.ranking["home_id"][0]
     console.print("Next:", highlight=False)
     for words in (
         f"programme dashboard --store {store}",
-        f"programme explain {first} --store {store}",
+        f"programme screens {first} --store {store}",
+        f"programme explain {first} --store {store} --out {out}/sheet",
         f"programme options {first} --store {store}",
         f"programme whatif --store {store} --sweep thickness_mm=20:200:10 --out {out}/whatif",
         f"programme quantities --store {store} --out {out}/bill",
@@ -182,14 +185,23 @@ def changes_command(
 def explain_command(
     home: Annotated[str, typer.Argument(help="Key of the home, as in ranking.csv.")],
     store: Store,
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for the sheet as Markdown and PDF, and its drawing.")
+    ] = None,
 ) -> None:
-    """Print one home's calculation step by step.
+    """Print one home's calculation step by step; with --out write it as Markdown and PDF too.
 
-    Example: programme explain TH0000012 --store programme-demo/demo.duckdb
+    Example: programme explain TH0000012 --store programme-demo/demo.duckdb --out sheets
     """
     published = open_run(store)
-    row = _one_home(published, home, store)
-    printing.show_sheet(row, explain.sheet(row, published.base))
+    sheet = explain.paper(_one_home(published, home, store), published, reading.sha256(store))
+    printing.show_sheet(sheet)
+    if out:
+        make_folder(out)
+        written = explain.files(home, sheet)
+        for name, content in written.items():
+            write_whole(out / name, content)
+        console.print(f"Files: {out}/{', '.join(written)}", highlight=False)
 
 
 @app.command("options")
@@ -223,6 +235,23 @@ def _one_home(published: Published, home: str, store: Path) -> dict[str, Any]:
             why = f"Row {held['source_row'][0]} is in quarantine: {held['reasons'][0]}."
         raise ProgrammeError(f"No home '{home}' in {store}. {why}")
     return rows[0]
+
+
+@app.command("screens")
+def screens_command(
+    home: Annotated[str, typer.Argument(help="Key of the home, as in screens.csv.")],
+    store: Store,
+) -> None:
+    """Print what every screen finds for one home and what would have to change.
+
+    Example: programme screens TH0000012 --store programme-demo/demo.duckdb
+    """
+    rows = table(store, "screens").filter(pl.col("home_id") == home).to_dicts()
+    if not rows:
+        raise ProgrammeError(
+            f"No accepted home '{home}' in {store}: check the key, or look in quarantine.csv."
+        )
+    printing.show_screens(rows[0])
 
 
 @app.command()

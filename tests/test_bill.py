@@ -281,7 +281,7 @@ def test_a_rate_edited_in_the_workbook_moves_its_total(demo, works):
     terms = made.terms
     share = mesh * 0.97 * terms.uplift * (1 + terms.vat)  # no lot of ten here: no discount
     assert made.lots["discount_share"].max() == 0.0
-    assert added == pytest.approx(share, abs=0.05)
+    assert added == pytest.approx(share, abs=0.2)  # some pence of rounding in each lot
 
 
 def test_readers_that_do_not_recalculate_see_the_figures(demo, works):

@@ -65,7 +65,13 @@ def cost_page() -> None:
     cost.page()
 
 
-PAGES = (homes_page, cost_page, claim_page, what_if_page, data_page)
+def screens_page() -> None:
+    from dashboard.views import screens
+
+    screens.page()
+
+
+PAGES = (homes_page, cost_page, screens_page, claim_page, what_if_page, data_page)
 
 
 @pytest.fixture
@@ -500,3 +506,27 @@ def test_every_option_of_a_home_is_on_its_page(
     compared = comparison.options(home, demo.base)
     assert sorted(shown[0]["cost_gbp"]) == compared["cost_gbp"].sort().to_list()
     assert shown[0]["verdict"].iloc[0] == comparison.CHOSEN
+
+
+def test_a_screen_and_a_verdict_choose_the_homes_shown(
+    opened: Callable[..., AppTest], store: Path
+) -> None:
+    cells = published.table(store, "screens")
+    page = sound(opened(screens_page, store))
+    page.selectbox(key="screen").set_value("screen_fire")
+    page.multiselect(key="verdicts").set_value(["refer"])
+    sound(page.run())
+    tall = cells.filter(
+        pl.col("rank").is_not_null(), pl.col("screen_fire").str.starts_with("refer")
+    )
+    homes_shown = [frame.value for frame in page.dataframe if "changes_to_pass" in frame.value]
+    assert homes_shown[0]["home_id"].to_list() == tall["home_id"].to_list()
+    assert f"{tall.height:,} of" in " ".join(element.value for element in page.caption)
+    page.segmented_control(key="screened").set_value("All accepted homes")
+    page.multiselect(key="verdicts").set_value(["not tested"])
+    page.selectbox(key="screen").set_value("screen_mould")
+    sound(page.run())
+    untested = cells.filter(pl.col("screen_mould").is_null())
+    assert f"{untested.height:,} of {cells.height:,} homes" in " ".join(
+        element.value for element in page.caption
+    )
