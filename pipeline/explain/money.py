@@ -13,12 +13,12 @@ def cost(sheet: Sheet, home: Home, base: Basis) -> None:
     sheet.part("Cost")
     book, pricing = base.book, base.pricing
     named, terms = f"rate book {book.name}", rates.terms(base.book, base.settings.cost)
-    sheet.given("u_l", terms.lot_discount, "", f"{named}: lot_discount", "Lot discount")
-    sheet.given("f_l", home["location_index"], "", f"{named}: location_index", "location_index")
+    sheet.given("u_lot", terms.lot_discount, "", f"{named}: lot_discount", "Lot discount")
+    sheet.given("f_place", home["location_index"], "", f"{named}: location_index", "location_index")
     for section, symbols in _items(sheet, home, base).items():
         total = " + ".join(symbols) or "0"
-        less = " × (1 − u_l)" if section == "access" else ""
-        sheet.found(f"K_{section} = ({total}) × f_l{less}", "GBP", "sum of its items",
+        less = " × (1 − u_lot)" if section == "access" else ""
+        sheet.found(f"K_{section} = ({total}) × f_place{less}", "GBP", "sum of its items",
                     f"{section}_gbp")  # fmt: skip
     works = " + ".join(f"K_{section}" for section in takeoff.SECTIONS[:-1])
     sheet.found(f"K_w = {works}", "GBP", "sum", "works_gbp")
@@ -29,7 +29,7 @@ def cost(sheet: Sheet, home: Home, base: Basis) -> None:
         sheet.given(symbol, value, "", source, f"Share of {item}")
     day, _, vat_source = rates.vat(book, pricing.settings)
     sheet.given("u_v", terms.vat, "", f"from {day}: {vat_source}", "Share of VAT")
-    sheet.found("K_p = K_w × u_p × (1 − u_l)", "GBP", "share of the works", "prelims_gbp")
+    sheet.found("K_p = K_w × u_p × (1 − u_lot)", "GBP", "share of the works", "prelims_gbp")
     sheet.found("K_c = (K_w + K_p) × u_c", "GBP", "share of works and prelims",
                 "contingency_gbp")  # fmt: skip
     sheet.found("K_v = (K_w + K_p + K_c + K_on_costs) × u_v", "GBP",
