@@ -452,6 +452,10 @@ def money(sheet: Sheet, fuel: float, expected: float, most: float) -> dict[str, 
     worth = g["p"] * annuity + carbon
     return {
         "works_gbp": Found(works),
+        "on_costs_gbp": Found(on_costs),
+        "prelims_gbp": Found(works * g["u_p"]),
+        "contingency_gbp": Found(works * (1.0 + g["u_p"]) * g["u_c"]),
+        "vat_gbp": Found(cost / (1.0 + g["u_v"]) * g["u_v"]),
         "cost_gbp": Found(cost),
         "co2_saved_lifetime_t": Found(fuel * tonnes, most * tonnes),
         "cost_per_lifetime_tonne_gbp": Found(cost / fuel / tonnes, cost / fuel**2 / tonnes * most),
