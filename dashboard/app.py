@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboard.views import claim, data_report, homes, screens, what_if
+from dashboard.views import claim, cost, data_report, homes, screens, what_if
 
 st.set_page_config(page_title="Retrofit programme", layout="wide")
 st.html(
@@ -13,6 +13,7 @@ st.html(
 st.navigation(
     [
         st.Page(homes.page, title="Which homes first", url_path="homes", default=True),
+        st.Page(cost.page, title="What it costs", url_path="cost"),
         st.Page(screens.page, title="Screens", url_path="screens"),
         st.Page(claim.page, title="The claim", url_path="claim"),
         st.Page(what_if.page, title="What if", url_path="what-if"),

@@ -9,6 +9,7 @@ import plotly.graph_objects as go
 import polars as pl
 
 from dashboard import words
+from pipeline import comparison
 
 PALETTE = ("#1d74a6", "#e18700", "#871eff", "#8f9e70", "#d20f2d", "#d25aff", "#875a69")
 """Own colours, apart for every kind of sight and plain on light and on dark (both tested)."""
@@ -147,6 +148,115 @@ def _by_thickness(table: pl.DataFrame, column: str, hover: str) -> go.Figure:
             marker={"symbol": MARKERS[look], "size": 7},
             hovertemplate=hover,
         )
+    return figure
+
+
+def waterfall(account: pl.DataFrame, low_gbp: float, high_gbp: float) -> go.Figure:
+    """A price built up from its parts, with its low and high ends beside the total.
+
+    account: as `tables.account` returns it.
+    """
+    parts = account["part"].to_list()
+    figure = go.Figure()
+    figure.add_waterfall(
+        x=parts,
+        y=account["amount_gbp"].to_list(),
+        measure=["total" if kind == "sum" else "relative" for kind in account["kind"]],
+        text=[words.figure("cost_gbp", v) if v < 1e6 else f"£{v / 1e6:.2f}M"
+              for v in account["amount_gbp"]],
+        textposition="outside",
+        cliponaxis=False,
+        increasing={"marker": {"color": PALETTE[0]}},
+        totals={"marker": {"color": GRADE_COLOURS["A"]}},
+        connector={"line": {"color": FAINT, "width": 1}},
+        customdata=account.select("per_home_gbp", "per_m2_gbp").rows(),
+        hovertemplate="%{x}: £%{y:,.0f}<br>£%{customdata[0]:,.0f} a home,"
+        " £%{customdata[1]:,.0f} per m2<extra></extra>",
+        name="At the rates of the book",
+    )  # fmt: skip
+    total = account["amount_gbp"][-1]
+    figure.add_scatter(
+        x=["Low to high"],
+        y=[total],
+        mode="markers",
+        marker={"color": PALETTE[1], "size": 9, "symbol": "diamond"},
+        error_y={
+            "type": "data", "symmetric": False, "array": [high_gbp - total],
+            "arrayminus": [total - low_gbp], "color": PALETTE[1], "thickness": 2, "width": 9,
+        },
+        name="All rates low to all high",
+        hovertemplate=f"£{low_gbp:,.0f} to £{high_gbp:,.0f}<extra></extra>",
+    )  # fmt: skip
+    _dress(figure, "From works to the price", "", "Cost of the homes [GBP]")
+    figure.update_layout(showlegend=False, bargap=0.25, margin={"t": 50})
+    figure.update_yaxes(tickprefix="£", tickformat="~s", range=[0, 1.08 * max(high_gbp, total)])
+    return figure
+
+
+def beside_evidence(beside: pl.DataFrame) -> go.Figure:
+    """Unit cost of each insulant, as a bar over its homes with the mean, beside published ranges.
+
+    beside: as `tables.unit_costs` returns it.
+    """
+    labels = [f"{escape(row['system_label'])} ({row['homes']:,})"
+              for row in beside.iter_rows(named=True)]  # fmt: skip
+    figure = go.Figure()
+    for low, high, name, colour, width in (
+        ("evidence_low_gbp_m2", "evidence_high_gbp_m2", "Published range", "#cfd8de", 0.55),
+        ("p5", "p95", "This programme, 5 to 95 % of homes", PALETTE[0], 0.22),
+    ):
+        figure.add_bar(
+            y=labels,
+            x=(beside[high] - beside[low]).to_list(),
+            base=beside[low].to_list(),
+            orientation="h",
+            width=width,
+            marker={"color": colour},
+            name=name,
+            customdata=beside.select(low, high).rows(),
+            hovertemplate="%{y}: £%{customdata[0]:,.0f} to £%{customdata[1]:,.0f} per m2"
+            "<extra></extra>",
+        )
+    figure.add_scatter(
+        x=beside["mean_gbp_m2"].to_list(),
+        y=labels,
+        mode="markers",
+        marker={"symbol": "diamond", "size": 11, "color": PALETTE[1],
+                "line": {"color": "#ffffff", "width": 1}},
+        name="Mean",
+        hovertemplate="%{y}: £%{x:,.0f} per m2<extra></extra>",
+    )  # fmt: skip
+    _dress(figure, "Insulation, render and details per m2", "GBP per m2 of net wall", "")
+    _rows(figure, beside.height, 62)
+    figure.update_layout(barmode="overlay")
+    figure.update_xaxes(rangemode="tozero", tickprefix="£")
+    figure.update_yaxes(autorange="reversed")
+    return figure
+
+
+def options_of_home(compared: pl.DataFrame) -> go.Figure:
+    """Net present value against thickness for one home, a line per insulant; the choice ringed.
+
+    compared: as `comparison.options` returns it. Options that may not be had are hollow.
+    """
+    column = "net_present_value_gbp"
+    figure = _by_thickness(compared, column, "£%{y:,.0f}")
+    for trace, part in zip(
+        figure.data, compared.partition_by("system", maintain_order=True), strict=True
+    ):
+        open_to = part["verdict"].is_in([comparison.CHOSEN, comparison.ALLOWED])
+        trace.marker.color = [trace.line.color if may else "#ffffff" for may in open_to]
+        trace.marker.line = {"color": trace.line.color, "width": 1.5}
+        trace.customdata = part["verdict"].to_list()
+        trace.hovertemplate = "%{x:.0f} mm: £%{y:,.0f}, %{customdata}"
+    chosen = compared.filter(pl.col("verdict") == comparison.CHOSEN)
+    figure.add_scatter(
+        x=chosen["thickness_mm"].to_list(), y=chosen[column].to_list(), mode="markers",
+        marker={"symbol": "circle-open", "size": 17, "color": PALETTE[4], "line": {"width": 3}},
+        name="Chosen: least cost per tonne", hoverinfo="skip",
+    )  # fmt: skip
+    _dress(figure, "Which thickness pays best?", words.title("thickness_mm"), words.title(column))
+    figure.update_yaxes(tickprefix="£", tickformat="~s")
     return figure
 
 

@@ -11,7 +11,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import tables
-from pipeline import assess, claims, published, scenarios
+from pipeline import assess, bill, claims, programme, published, scenarios
 from pipeline.errors import ClaimError, StoreError
 from pipeline.published import Published, open_run
 from pipeline.settings import Settings
@@ -96,6 +96,12 @@ def _by_thickness(
 ) -> pl.DataFrame:  # fmt: skip
     base = assess.basis(_run.base.reference, _settings, _run.base.book)
     return scenarios.by_thickness(_homes, base, list(thicknesses_mm))
+
+
+@st.cache_resource(max_entries=4, show_spinner="Measuring the homes")
+def bill_of(key: Identity, budget_gbp: float, _run: Published) -> bill.Bill:
+    """The bill of quantities of the homes within a budget."""
+    return bill.bill(programme.affordable(_run.ranking, budget_gbp), _run)
 
 
 @st.cache_data(max_entries=12, show_spinner=False)

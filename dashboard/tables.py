@@ -56,6 +56,80 @@ def by_street(homes: pl.DataFrame) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=schema).sort("cost_gbp", "street", descending=[True, False])
 
 
+ACCOUNT = (
+    ("insulation_gbp", "part"), ("render_gbp", "part"), ("details_gbp", "part"),
+    ("access_gbp", "part"), ("enabling_gbp", "part"), ("works_gbp", "sum"),
+    ("prelims_gbp", "part"), ("contingency_gbp", "part"), ("on_costs_gbp", "part"),
+    ("vat_gbp", "part"), ("cost_gbp", "sum"),
+)  # fmt: skip
+"""Columns a price is built up from, in order, and whether each adds to it or sums it so far."""
+
+
+def account(homes: pl.DataFrame) -> pl.DataFrame:
+    """What the homes cost, part by part: part, kind, amount, per home, per m2, share of the price.
+
+    homes: rows of a ranking with works, at least one.
+    """
+    known = columns.dictionary()
+    area, total = (float(homes[name].sum()) for name in ("treated_wall_area_m2", "cost_gbp"))
+    return pl.DataFrame(
+        [
+            {
+                "part": known[name].label,
+                "kind": kind,
+                "amount_gbp": amount,
+                "per_home_gbp": amount / homes.height,
+                "per_m2_gbp": amount / area,
+                "share": amount / total,
+            }
+            for name, kind in ACCOUNT
+            for amount in [float(homes[name].sum())]
+        ]
+    )
+
+
+def unit_costs(homes: pl.DataFrame, reference: Reference) -> pl.DataFrame:
+    """Insulation, render and details per m2 of net wall by insulant, beside published ranges.
+
+    Columns: system_label, homes, mean_gbp_m2, p5, p95 (homes), evidence_low_gbp_m2,
+    evidence_high_gbp_m2 and what the evidence is for; that of all systems where the insulant has
+    none of its own.
+    """
+    published = reference.table("cost_evidence").filter(
+        pl.col("unit") == "GBP/m2", pl.col("checked") == "seen"
+    )
+    general = published.filter(pl.col("system") == "all").row(0, named=True)
+    own = {row["system"]: row for row in published.iter_rows(named=True)}
+    fitted = pl.col("insulation_gbp") + pl.col("render_gbp") + pl.col("details_gbp")
+    each = homes.with_columns(fitted=fitted, unit=fitted / pl.col("treated_wall_area_m2"))
+    rows = []
+    for part in each.sort("system").partition_by("system", maintain_order=True):
+        evidence = own.get(part["system"][0], general)
+        rows.append(
+            {
+                "system": part["system"][0],
+                "homes": part.height,
+                "mean_gbp_m2": float(part["fitted"].sum())
+                / float(part["treated_wall_area_m2"].sum()),
+                "p5": part["unit"].quantile(0.05, "linear"),
+                "p95": part["unit"].quantile(0.95, "linear"),
+                "evidence_low_gbp_m2": evidence["low"],
+                "evidence_high_gbp_m2": evidence["high"],
+                "evidence": evidence["what"],
+            }
+        )
+    named = with_system_labels(pl.DataFrame(rows), reference)
+    return named.sort("homes", descending=True).rename({"system": "system_label"})
+
+
+def evidence(reference: Reference) -> pl.DataFrame:
+    """Published costs with their scope and source."""
+    return reference.table("cost_evidence").select(
+        "what", "low", "high", pl.col("unit").alias("evidence_unit"), "price_date", "scope",
+        "source", "checked",
+    )  # fmt: skip
+
+
 def with_system_labels(homes: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     """The table with each insulant under its plain label."""
     names = reference.table("insulation_systems").select("system", "label").iter_rows()

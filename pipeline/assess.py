@@ -16,15 +16,14 @@ from pipeline import junction_effects, moisture_cases
 from pipeline.appraisal import Worth, worth
 from pipeline.columns import by_role
 from pipeline.junction_catalogue import PLACES, Effect
-from pipeline.options import catalogue, rates, screens
-from pipeline.physics import Floats, Mask, Number, convex, degree_days, dwelling, wall
+from pipeline.options import catalogue, costs, rates, screens
+from pipeline.physics import Floats, Mask, convex, degree_days, dwelling, wall
 from pipeline.reference import Reference
 from pipeline.settings import Objective, Settings
 
 _BATCH = 8192
 CHOICE = (
     "system", "thickness_mm", "lambda_w_mk", "r_insulation_m2k_w", "delta_u_w_m2k", "bypass_w_m2k",
-    "rate_gbp_m2",
 )  # fmt: skip
 """Columns of an option that `choose` puts beside a home and `figures` needs."""
 ADDED = tuple(column.name for column in by_role("result", "screen"))
@@ -33,41 +32,54 @@ ADDED = tuple(column.name for column in by_role("result", "screen"))
 
 @dataclass(frozen=True)
 class Basis:
-    """Everything an assessment rests on besides the homes, worked out once per run."""
+    """Everything an assessment rests on besides the homes, worked out once per run.
+
+    price: what each option costs per unit of every driver, [driver, option] GBP.
+    """
 
     settings: Settings
     reference: Reference
     book: rates.RateBook
     options: pl.DataFrame
+    price: Floats
     year: stock_homes.Season
     worth: Worth
-    terms: rates.PriceTerms
     built: dict[str, str]
     junctions: Effect
 
+    @property
+    def pricing(self) -> costs.Pricing:
+        """What prices rest on."""
+        return costs.Pricing(self.reference, self.book, self.settings.cost, self.built)
+
 
 def basis(reference: Reference, settings: Settings, book: rates.RateBook) -> Basis:
-    """Options with their rates, climate and worth under the settings."""
-    table = catalogue.options(reference, settings, book)
+    """Options with their prices, climate and worth under the settings.
+
+    Raises SettingsError for a rate that an allowed option needs and the book lacks.
+    """
+    table = catalogue.options(reference, settings)
     built = junction_effects.variants(settings.details)
+    rates.check_items(book, reference)
+    pricing = costs.Pricing(reference, book, settings.cost, built)
     return Basis(
         settings,
         reference,
         book,
         table,
+        costs.per_driver(pricing, table),
         stock_homes.season(reference, settings),
         worth(reference, settings),
-        rates.price_terms(book, settings.cost),
         built,
         junction_effects.effect(built, table),
     )
 
 
 def prepare(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
-    """Screens, home rates and junction wall beside each home, for `choose` and `figures`."""
+    """Screens, drivers of cost and junction wall beside each home, for `choose` and `figures`."""
     return (
         homes.pipe(screens.screen, base.settings, base.reference)
-        .pipe(rates.home_rates, base.book)
+        .pipe(costs.with_drivers, base.pricing)
         .pipe(junction_effects.with_wall, base.reference)
     )
 
@@ -85,7 +97,7 @@ def assess(homes: pl.DataFrame, base: Basis) -> Iterator[pl.DataFrame]:
 def choose(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
     """Each home's option that reaches the target U at least cost per tonne, or why there is none.
 
-    Adds system, thickness_mm, r_insulation_m2k_w, delta_u_w_m2k, rate_gbp_m2 and reason.
+    Adds the columns CHOICE and reason.
     """
     chosen = np.full(homes.height, -1)
     lowest = np.full(homes.height, np.nan)
@@ -165,7 +177,8 @@ def _best(
     )
     heat_loss = np.asarray(column["heat_loss_before_w_k"] - reduction)
     allowed = fits & (after <= base.settings.works.target_u_w_m2k)
-    ratio = _ratios(homes, heat_loss, _prices(homes, options, base), allowed, base)
+    price = costs.of_homes(homes, base.price[:, options["option"].to_numpy()])
+    ratio = _ratios(homes, heat_loss, price, allowed, base)
     index = options["option"].to_numpy()[ratio.argmin(axis=1)].astype(int)
     least_u = np.where(fits.any(axis=1), np.where(fits, after, np.inf).min(axis=1), np.nan)
     return np.where(np.isfinite(ratio).any(axis=1), index, -1), least_u
@@ -229,16 +242,6 @@ def _saved(homes: pl.DataFrame, heat_loss: Floats, base: Basis) -> Floats:
     return np.asarray(before.reshape(-1, *(1,) * (heat_loss.ndim - 1)) - demand)
 
 
-def _prices(homes: pl.DataFrame, options: pl.DataFrame, base: Basis) -> Floats:
-    """Price of each option on each home [home, option] GBP."""
-    area, access, enabling = (
-        homes[name].to_numpy()[:, None]
-        for name in ("treated_wall_area_m2", "access_gbp_m2", "enabling_gbp")
-    )
-    works = _works(area, options["rate_gbp_m2"].to_numpy()[None, :], access, enabling)
-    return np.asarray(_price(works, base.terms))
-
-
 _HOME_NUMBERS = (
     "u_existing_w_m2k",
     "treated_wall_area_m2",
@@ -247,18 +250,10 @@ _HOME_NUMBERS = (
 )
 
 
-def _works(area: Number, rate: Number, access: Number, enabling: Number) -> Number:
-    return area * (rate + access) + enabling
-
-
-def _price(works: Number, terms: rates.PriceTerms) -> Number:
-    return (works * terms.uplift + terms.on_costs_gbp) * terms.vat
-
-
 def figures(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
     """Savings, cost and lifetime worth of the option beside each home; null where there is none.
 
-    homes: prepared, with system, thickness_mm, r_insulation_m2k_w, delta_u_w_m2k, rate_gbp_m2.
+    homes: prepared, with the columns CHOICE.
     """
     finish = base.reference.constant("finish_resistance")
     frame = homes.with_columns(
@@ -289,7 +284,7 @@ def figures(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
         base.worth.by_fuel, on="fuel", how="left", maintain_order="left"
     )
     frame = frame.with_columns(least_thickness_mm=_least_thickness(frame, base))
-    return frame.pipe(_savings, base).pipe(_cost, base).pipe(_lifetime, base)
+    return frame.pipe(_savings, base).pipe(costs.with_cost, base.pricing).pipe(_lifetime, base)
 
 
 def _least_thickness(frame: pl.DataFrame, base: Basis) -> pl.Series:
@@ -381,16 +376,6 @@ def _savings(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:
             * pl.col("rating_kg_per_kwh"),
         )
     )
-
-
-def _cost(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:
-    works = _works(
-        pl.col("treated_wall_area_m2"),
-        pl.col("rate_gbp_m2"),
-        pl.col("access_gbp_m2"),
-        pl.col("enabling_gbp"),
-    )
-    return frame.with_columns(works_gbp=works, cost_gbp=_price(works, base.terms))
 
 
 def _lifetime(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from importlib.resources import files
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import polars as pl
 import typer
@@ -16,20 +16,24 @@ from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
 from pipeline import (
+    bill,
     changes,
     claims,
+    comparison,
     evidence,
     explain,
     printing,
+    programme,
     reference,
     scenarios,
     settings,
 )
+from pipeline.bill import workbook
 from pipeline.errors import ProgrammeError
 from pipeline.exports import csv_bytes, make_folder, write_whole
 from pipeline.options import rates
 from pipeline.printing import complaints, console
-from pipeline.published import open_run, table
+from pipeline.published import Published, open_run, table
 from pipeline.run import run
 from pipeline.scenarios import picture
 from pipeline.stock import Inputs, headings, reading
@@ -125,7 +129,9 @@ def demo(
         f"programme dashboard --store {store}",
         f"programme explain {first} --store {store} --out {out}/sheet",
         f"programme screens {first} --store {store}",
+        f"programme options {first} --store {store}",
         f"programme whatif --store {store} --sweep thickness_mm=20:200:10 --out {out}/whatif",
+        f"programme quantities --store {store} --out {out}/bill",
         f"programme claim --store {store} --homes {first} --out {out}/claim",
     ):
         console.print(f"  uv run {words}", style="cyan", highlight=False, soft_wrap=True)
@@ -188,14 +194,7 @@ def explain_command(
     Example: programme explain TH0000012 --store programme-demo/demo.duckdb --out sheets
     """
     published = open_run(store)
-    rows = published.ranking.filter(pl.col("home_id") == home).to_dicts()
-    if not rows:
-        held = published.quarantine.filter(pl.col("home_id") == home)
-        why = "It is neither accepted nor in quarantine: check the key."
-        if held.height:
-            why = f"Row {held['source_row'][0]} is in quarantine: {held['reasons'][0]}."
-        raise ProgrammeError(f"No home '{home}' in {store}. {why}")
-    sheet = explain.paper(rows[0], published, reading.sha256(store))
+    sheet = explain.paper(_one_home(published, home, store), published, reading.sha256(store))
     printing.show_sheet(sheet)
     if out:
         make_folder(out)
@@ -203,6 +202,39 @@ def explain_command(
         for name, content in written.items():
             write_whole(out / name, content)
         console.print(f"Files: {out}/{', '.join(written)}", highlight=False, soft_wrap=True)
+
+
+@app.command("options")
+def options_command(
+    home: Annotated[str, typer.Argument(help="Key of the home, as in ranking.csv.")],
+    store: Store,
+    out: Annotated[Path | None, typer.Option(help="CSV file for every option.")] = None,
+) -> None:
+    """Compare every system and thickness for one home: saving, cost, payback and why not.
+
+    Example: programme options TH0000012 --store programme-demo/demo.duckdb --out options.csv
+    """
+    published = open_run(store)
+    row = _one_home(published, home, store)
+    compared = comparison.options(row, published.base)
+    optima = comparison.optima(compared, published.base)
+    printing.warn_invented(published.account["rate_book_source"])
+    printing.show_options(row, compared, optima, published.base.settings.works)
+    if out:
+        write_whole(out, csv_bytes(compared.select("system", *comparison.SHOWN)))
+        console.print(f"File: {out}")
+
+
+def _one_home(published: Published, home: str, store: Path) -> dict[str, Any]:
+    """One row of the ranking. Raises ProgrammeError saying where a home not ranked is."""
+    rows = published.ranking.filter(pl.col("home_id") == home).to_dicts()
+    if not rows:
+        held = published.quarantine.filter(pl.col("home_id") == home)
+        why = "It is neither accepted nor in quarantine: check the key."
+        if held.height:
+            why = f"Row {held['source_row'][0]} is in quarantine: {held['reasons'][0]}."
+        raise ProgrammeError(f"No home '{home}' in {store}. {why}")
+    return rows[0]
 
 
 @app.command("screens")
@@ -273,6 +305,36 @@ def whatif(
     write_whole(out / "whatif.png", picture.draw(table, name, note))
     printing.show_sweep(table, name)
     console.print(f"Files: {out}/whatif.csv, whatif.png")
+
+
+@app.command()
+def quantities(
+    store: Store,
+    out: Out,
+    homes: Annotated[
+        str | None,
+        typer.Option(help="File of home keys, or keys with commas; else the budget."),
+    ] = None,
+) -> None:
+    """Write the bill of quantities, lot by lot: bill.xlsx with live formulas, and CSV.
+
+    Example: programme quantities --store town.duckdb --out bill
+    For some homes: --homes batch1.txt
+    """
+    published = open_run(store)
+    if homes is None:
+        wanted = programme.affordable(published.ranking, published.base.settings.budget_gbp)
+    else:
+        wanted = bill.chosen(published.ranking, claims.read_home_list(homes))
+    made = bill.bill(wanted, published)
+    make_folder(out)
+    for name, content in workbook.files(made, published).items():
+        write_whole(out / name, content)
+    printing.warn_invented(published.account["rate_book_source"])
+    printing.show_bill(workbook.in_pounds(made.lots))
+    console.print(
+        f"Files: {out}/bill.xlsx, bill.csv, bill_lots.csv, bill_homes.csv, bill_packs.csv"
+    )
 
 
 @app.command()

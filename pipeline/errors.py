@@ -27,3 +27,7 @@ class OutputError(ProgrammeError):
 
 class ClaimError(ProgrammeError):
     """A claim that would break the ledger: a home claimed before, or not in the programme."""
+
+
+class BillError(ProgrammeError):
+    """Homes that cannot be measured: unknown, named twice, or without works."""

@@ -14,8 +14,7 @@ from pipeline.settings import Settings
 GIVEN = "given"
 """Mark of a figure the user gave: a setting that is no default, a rate that is not invented."""
 _VALUES = (
-    "reaction_to_fire", "non_combustible", "thicknesses_mm", "fuel", "filled_with", "verdict",
-    "rules_of",
+    "reaction_to_fire", "finish", "thicknesses_mm", "fuel", "filled_with", "verdict", "rules_of",
 )  # fmt: skip
 """Text columns that are figures of a row, not part of its name."""
 _PROSE = ("unit", "source", "checked", "label", "edition", "reason", "change", "rule")

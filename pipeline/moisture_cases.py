@@ -83,7 +83,6 @@ def cases(
     keys: pl.DataFrame,
     reference: Reference,
     temperature_shift_c: float = 0.0,
-    finish_sd_m: float | None = None,
 ) -> pl.DataFrame:
     """The verdict of each case, before and after works.
 
@@ -91,9 +90,9 @@ def cases(
     accumulates), moisture_peak_kg_m2, moisture_dry_month, moisture_plane, the first two also as
     `_before`, and f_rsi_plane_before, f_rsi_plane and mould_risk_plane (f_Rsi below the least).
     f_Rsi is that of the plane wall without fixings: junctions are colder and checked apart.
-    temperature_shift_c makes a colder or warmer year; finish_sd_m is the declared sd of the
-    render finish, else the table's. Raises SettingsError for a humidity class or system that is
-    not in the tables, and ReferenceTableError for a construction without layers.
+    temperature_shift_c makes a colder or warmer year; the finish is the catalogue's.
+    Raises SettingsError for a humidity class or system that is not in the tables, and
+    ReferenceTableError for a construction without layers.
     """
     if not keys.height:
         return keys.select(KEYS).with_columns(
@@ -108,7 +107,7 @@ def cases(
     ).unique(maintain_order=True)
     asked = pl.concat([keys.select(KEYS), bare])
     walls = asked.select(_WALL).unique(maintain_order=True)
-    stack = _stack(walls, reference, finish_sd_m)
+    stack = _stack(walls, reference)
     placed = asked.join(
         walls.with_row_index("wall"), on=_WALL, how="left", nulls_equal=True, maintain_order="left"
     )
@@ -166,14 +165,10 @@ class _Stack:
     u_value: Floats
 
 
-def _stack(walls: pl.DataFrame, reference: Reference, finish_sd_m: float | None) -> _Stack:
+def _stack(walls: pl.DataFrame, reference: Reference) -> _Stack:
     """Layers of every wall, with insulation and finish outside where it has a system."""
     bare, systems = _bare_walls(reference), _systems(reference)
-    finish = (
-        "render finish",
-        reference.constant("finish_resistance"),
-        constant(reference, "finish_sd") if finish_sd_m is None else finish_sd_m,
-    )
+    finish_resistance = reference.constant("finish_resistance")
     layers = []
     for construction, system, thickness_mm in walls.select(_WALL).iter_rows():
         if construction not in bare:
@@ -186,9 +181,12 @@ def _stack(walls: pl.DataFrame, reference: Reference, finish_sd_m: float | None)
                 raise SettingsError(
                     f"No insulation system '{system}'. Known: {', '.join(systems)}."
                 )
-            label, conductivity, mu = systems[system]
+            label, conductivity, mu, finish_sd = systems[system]
             metres = thickness_mm / 1000.0
-            added = [(label, wall.layer_resistance(metres, conductivity), mu * metres), finish]
+            added = [
+                (label, wall.layer_resistance(metres, conductivity), mu * metres),
+                ("render finish", finish_resistance, finish_sd),
+            ]
         layers.append([*bare[construction], *added])
     deepest = max((len(one) for one in layers), default=1)
     padded = [[*one, *[("", 0.0, 0.0)] * (deepest - len(one))] for one in layers]
@@ -222,12 +220,12 @@ def _bare_walls(reference: Reference) -> dict[str, list[_Layer]]:
     return bare
 
 
-def _systems(reference: Reference) -> dict[str, _Layer]:
-    """Label, design conductivity [W/mK] and mu of each insulation system."""
+def _systems(reference: Reference) -> dict[str, tuple[str, float, float, float]]:
+    """Label, design conductivity [W/mK], mu and sd of the finish [m] of each insulation system."""
     rows = reference.table("insulation_systems").select(
-        "system", "label", "lambda_design_w_mk", "mu"
+        "system", "label", "lambda_design_w_mk", "mu", "finish_sd_m"
     )
-    return {system: (label, conductivity, mu) for system, label, conductivity, mu in rows.rows()}
+    return {system: tuple(figures) for system, *figures in rows.rows()}
 
 
 def _surface_resistances(reference: Reference) -> tuple[float, float]:

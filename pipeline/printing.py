@@ -9,11 +9,12 @@ from rich.markup import escape
 from rich.panel import Panel
 from rich.table import Table
 
-from pipeline import explain, programme
+from pipeline import comparison, explain, programme
 from pipeline.columns import dictionary
 from pipeline.explain import layout
 from pipeline.options import screens
 from pipeline.run import Result
+from pipeline.settings import Works
 from pipeline.stock.faults import counts as fault_counts
 from pipeline.stock.headings import suggestion
 
@@ -117,6 +118,80 @@ def _show_counts(title: str, counts: pl.DataFrame) -> None:
         for why, rows in counts.iter_rows():
             table.add_row(f"{rows:,}", escape(why))
         console.print(table)
+
+
+def show_options(
+    home: dict[str, Any], compared: pl.DataFrame, optima: pl.DataFrame, works: Works
+) -> None:
+    """The options a home may have, why the others are out, and the thickness that pays best."""
+    open_to = compared.filter(pl.col("verdict").is_in([comparison.CHOSEN, comparison.ALLOWED]))
+    rows = [
+        [
+            ("> " if row["verdict"] == comparison.CHOSEN else "") + row["system_label"],
+            f"{row['thickness_mm']:.0f}",
+            f"{row['u_after_w_m2k']:.2f}",
+            f"{row['fuel_saved_kwh_per_year']:,.0f}",
+            f"{row['cost_gbp']:,.0f}",
+            f"{row['cost_low_gbp'] / 1000:.1f}-{row['cost_high_gbp'] / 1000:.1f}",
+            f"{row['simple_payback_years']:.1f}",
+            f"{row['cost_per_lifetime_tonne_gbp']:,.0f}",
+            f"{row['net_present_value_gbp']:,.0f}",
+        ]
+        for row in open_to.iter_rows(named=True)
+    ]
+    headings = ["System", "mm", "U after", "kWh/year", "GBP", "range k", "years", "GBP/t",
+                "Net"]  # fmt: skip
+    if rows:
+        _print(f"Options of {home['home_id']}, modelled savings", headings, rows, shrinking=0)
+    in_time = int(open_to["pays_back_in_time"].sum())
+    console.print(
+        f"> is the one chosen. {in_time} of {open_to.height} pay back within"
+        f" {works.payback_most_years:g} years (the test of Approved Document L 2021; the building"
+        " control body decides).",
+        highlight=False,
+    )
+    out = compared.join(open_to, on=["system", "thickness_mm"], how="anti")
+    counts = out["verdict"].value_counts().sort("count", "verdict", descending=[True, False])
+    _show_counts("Options that are out", counts.rename({"verdict": "why", "count": "rows"}))
+    best = [
+        [
+            row["system_label"],
+            "-" if row["optimum_mm"] is None else f"{row['optimum_mm']:.0f}",
+            f"{row['stocked_mm']:.0f}",
+            f"{row['net_present_value_gbp']:,.0f}",
+        ]
+        for row in optima.iter_rows(named=True)
+    ]
+    _print("Thickness of greatest net present value", ["System", "closed form mm", "stocked mm",
+           "Net GBP"], best, shrinking=0)  # fmt: skip
+    console.print(
+        "The closed form takes the plane wall; the stocked thickness is reckoned in full, with"
+        " junctions, which lose more as boards grow thicker.",
+        highlight=False,
+    )
+
+
+def show_bill(lots: pl.DataFrame) -> None:
+    """The ten dearest lots, and all of them together."""
+    dearest = lots.sort("total_gbp", "lot_no", descending=[True, False]).head(10)
+    rows = [
+        [
+            f"{row['lot_no']}",
+            row["street_lot"],
+            f"{row['homes']:,}",
+            f"{row['net_area_m2']:,.0f}",
+            f"{row['before_vat_gbp']:,.2f}",
+            f"{row['vat_gbp']:,.2f}",
+            f"{row['total_gbp']:,.2f}",
+        ]
+        for row in dearest.iter_rows(named=True)
+    ]
+    headings = ["Lot", "Street lot", "Homes", "m2", "before VAT GBP", "VAT GBP", "Total GBP"]
+    _print("Bill of quantities, dearest lots", headings, rows, shrinking=1)
+    pence = (lots["total_gbp"] * 100).round().cast(pl.Int64).sum()
+    console.print(
+        f"{lots.height:,} lots, {lots['homes'].sum():,} homes: £{pence / 100:,.2f}", highlight=False
+    )
 
 
 def show_sweep(sweep: pl.DataFrame, name: str) -> None:

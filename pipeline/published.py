@@ -9,7 +9,7 @@ import polars as pl
 
 from pipeline import assess, reference
 from pipeline.errors import StoreError
-from pipeline.options import rates
+from pipeline.options import catalogue, rates
 from pipeline.settings import build
 from pipeline.store import Store
 
@@ -37,6 +37,7 @@ def open_run(path: Path) -> Published:
         made = store.table("run").row(0, named=True)
         ranking, quarantine = store.table("ranking"), store.table("quarantine")
         faults, book = store.table("faults"), store.table("rate_book")
+        systems = store.table("system_catalogue")
     account = json.loads(made["account"])
     if account["reference_version"] != tables.version:
         raise StoreError(
@@ -44,6 +45,7 @@ def open_run(path: Path) -> Published:
             f" {tables.version}. Make it again with `programme run`."
         )
     settings = build(account["settings"], f"settings stored in {path.name}")
+    tables = tables.with_table(catalogue.TABLE, systems)
     base = assess.basis(tables, settings, rates.from_table(book, account["rate_book"]))
     return Published(account, made["published_at"], ranking, quarantine, faults, base)
 

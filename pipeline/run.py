@@ -16,7 +16,7 @@ import polars as pl
 from pipeline import assess, grades, homes, programme, reference, stock
 from pipeline.columns import by_role
 from pipeline.exports import csv_bytes, make_folder, write_whole
-from pipeline.options import rates, screens
+from pipeline.options import catalogue, rates, screens
 from pipeline.scenarios import Progress
 from pipeline.settings import Settings
 from pipeline.stock import mending, reading
@@ -46,7 +46,7 @@ def run(
     whole or not at all, the store first. Raises ProgrammeError for what a user can put right.
     """
     clock = _Clock()
-    tables = reference.load()
+    tables = catalogue.with_catalogue(reference.load(), settings.works)
     base = assess.basis(tables, settings, rates.read(settings.cost))
     progress("reading", 0, 0)
     with clock("read and check"):
@@ -84,6 +84,7 @@ def run(
         building.write("overrides", listed.overrides)
         building.write("corrections", listed.corrections)
         building.write("rate_book", base.book.table)
+        building.write("system_catalogue", tables.table(catalogue.TABLE))
         building.write("reference", _in_long_form(tables))
     with clock("write files"):
         for name, table in content.items():
@@ -116,7 +117,8 @@ def _account(
         "column_map_sha256": reading.sha256(inputs.columns) if inputs.columns else None,
         "mended_sha256": reading.sha256(inputs.mended) if inputs.mended else None,
         "settings": settings,
-        "rate_book_sha256": hashlib.sha256(base.book.table.write_csv().encode()).hexdigest(),
+        "rate_book_sha256": _digest(base.book.table),
+        "system_catalogue_sha256": _digest(base.reference.table(catalogue.TABLE)),
         "reference_version": base.reference.version,
         "code_version": code_version(),
     }
@@ -146,6 +148,10 @@ def _account(
         "python": platform.python_version(),
         "platform": sys.platform,
     }
+
+
+def _digest(table: pl.DataFrame) -> str:
+    return hashlib.sha256(table.write_csv().encode()).hexdigest()
 
 
 def code_version() -> str:

@@ -62,10 +62,16 @@ class Prices(_Group):
 
 
 class Cost(_Group):
-    """Rate book (a CSV the user owns; empty means the invented demo book) and date of works."""
+    """Rate book (a CSV the user owns; empty means the invented demo book) and the dates of works.
+
+    price_date: day to whose prices rates are brought by the book's price index; empty means the
+    newest price date in the book. lot_homes: homes treated together, for the book's lot discount.
+    """
 
     rate_book: str = ""
     installation_date: datetime.date = datetime.date(2027, 6, 1)
+    price_date: datetime.date | Literal[""] = ""
+    lot_homes: Annotated[int, Field(ge=1)] = 1
 
 
 class Appraisal(_Group):
@@ -94,13 +100,17 @@ class Works(_Group):
     holds where it is lower. finish_exposure_zone: the worst zone the finish is certified for.
 
     The thickest board is 150 mm unless set: beyond it sills, eaves, fixings and footways are
-    seldom ready for the build-up (common practice).
+    seldom ready for the build-up (common practice). system_catalogue is a CSV the user owns;
+    empty means the generic systems shipped. payback_most_years is the test of Approved Document L
+    for works that are worth while; homes are told by it, not refused.
     """
 
     target_u_w_m2k: Annotated[float, Field(gt=0.05, le=1.0)] = 0.30
     non_combustible_from_height_m: dict[Nation, Positive] = {}
     finish_exposure_zone: Zone = "severe"
+    system_catalogue: str = ""
     systems: tuple[str, ...] = ()
+    payback_most_years: Positive = 15.0
     thickness_most_mm: Positive = 150.0
     least_heat_kwh_per_year: Positive = 100.0
     humidity_class: Annotated[int, Field(ge=1, le=4)] = 3

@@ -18,7 +18,7 @@ from pipeline.exports import make_folder
 FORMAT = 2
 _TABLES = (
     "run", "ranking", "screens", "quarantine", "faults", "mended", "overrides", "corrections",
-    "rate_book", "reference",
+    "rate_book", "system_catalogue", "reference",
 )  # fmt: skip
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": False,

@@ -313,3 +313,45 @@ def test_figures_are_written_for_people(name: str, value: float, sign: bool, wri
 def test_pasted_keys_are_told_apart() -> None:
     assert words.keys('home_id\nT1, T2;T3\r\n\t"T 4"\n\n') == ["T1", "T2", "T3", "T 4"]
     assert words.keys("  \n ,;") == []
+
+
+def test_the_waterfall_adds_up_to_the_price_and_shows_its_ends():
+    account = pl.DataFrame(
+        {
+            "part": ["Insulation", "Access", "Works", "VAT", "Cost"],
+            "kind": ["part", "part", "sum", "part", "sum"],
+            "amount_gbp": [70.0, 20.0, 90.0, 10.0, 100.0],
+            "per_home_gbp": [70.0, 20.0, 90.0, 10.0, 100.0],
+            "per_m2_gbp": [7.0, 2.0, 9.0, 1.0, 10.0],
+        }
+    )
+    bars, ends = charts.waterfall(account, 80.0, 130.0).data
+    assert list(bars.measure) == ["relative", "relative", "total", "relative", "total"]
+    relative = [y for y, m in zip(bars.y, bars.measure, strict=True) if m == "relative"]
+    assert sum(relative) == bars.y[-1] == 100.0
+    assert (ends.y[0] + ends.error_y.array[0], ends.y[0] - ends.error_y.arrayminus[0]) == (130, 80)
+
+
+def test_unit_costs_lie_where_their_bars_do():
+    beside = pl.DataFrame(
+        {
+            "system_label": ["graphite EPS"], "homes": [7], "mean_gbp_m2": [98.0], "p5": [92.0],
+            "p95": [110.0], "evidence_low_gbp_m2": [80.0], "evidence_high_gbp_m2": [120.0],
+        }
+    )  # fmt: skip
+    published, own, mean = charts.beside_evidence(beside).data
+    assert [(b.base[0], b.base[0] + b.x[0]) for b in (published, own)] == [(80, 120), (92, 110)]
+    assert list(mean.x) == [98.0]
+
+
+def test_options_that_may_not_be_had_are_hollow_and_the_choice_is_ringed():
+    compared = pl.DataFrame(
+        {
+            "system": ["pir"] * 3, "system_label": ["PIR"] * 3, "thickness_mm": [50.0, 80.0, 90.0],
+            "net_present_value_gbp": [1.0, 3.0, 2.0],
+            "verdict": ["misses the target", "chosen", "may be had"],
+        }
+    )  # fmt: skip
+    line, ring = charts.options_of_home(compared).data
+    assert list(line.marker.color) == ["#ffffff", charts.PALETTE[0], charts.PALETTE[0]]
+    assert (list(ring.x), list(ring.y)) == ([80.0], [3.0])

@@ -75,8 +75,8 @@ def test_what_the_user_gives_is_marked_and_stands_in_its_place():
 
 def test_invented_rates_are_assumed_and_the_rest_given(listed):
     book = listed.filter(pl.col("table") == "rate_book")
-    assert set(book.filter(pl.col("row").str.starts_with("vat_"))["checked"]) == {evidence.GIVEN}
-    assert set(book.filter(~pl.col("row").str.starts_with("vat_"))["checked"]) == {"assumed"}
+    assert set(book.filter(pl.col("row").str.starts_with("vat "))["checked"]) == {evidence.GIVEN}
+    assert set(book.filter(~pl.col("row").str.starts_with("vat "))["checked"]) == {"assumed"}
 
 
 def test_the_command_with_and_without_a_store(demo_folder, tmp_path, call):

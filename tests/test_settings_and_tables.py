@@ -6,7 +6,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from pipeline import appraisal, reference
+from pipeline import appraisal, assess, reference
 from pipeline.columns import dictionary
 from pipeline.errors import ReferenceTableError, SettingsError
 from pipeline.options import catalogue, rates
@@ -80,30 +80,29 @@ def test_the_readme_lists_every_setting():
         (lambda t: pl.concat([t, t.head(1)]), "priced twice"),
         (lambda t: t.drop("source"), "no column source"),
         (lambda t: t.with_columns(pl.lit("-1").alias("rate_gbp")), "has rate '-1'"),
+        (lambda t: t.with_columns(pl.lit("0.001").alias("high")), "lies outside"),
+        (lambda t: t.with_columns(pl.lit("spring").alias("price_date")), "the date 'spring'"),
+        (lambda t: t.filter(pl.col("item") != "mesh"), "no rate for 'mesh' of 'all'"),
+        (lambda t: t.filter(pl.col("applies_to") != "cork"), "'insulation_board' of 'cork'"),
+        (lambda t: t.filter(pl.col("applies_to") != "elsewhere"), "'location_index' of 'else"),
+        (lambda t: t.with_columns(item=pl.col("item").replace("mesh", "mesg")), "prices 'mesg'"),
+        (lambda t: t.with_columns(unit=pl.col("unit").replace("per kg", "per bag")), "'per bag'"),
     ],
 )
 def test_a_rate_book_that_lacks_something_is_refused(change, words):
     table = change(pl.read_csv(RATES, infer_schema=False))
     with pytest.raises(SettingsError, match=words):
-        rates.price_terms(rates.from_table(table, "book.csv"), Cost())
+        assess.basis(reference.load(), Settings(), rates.from_table(table, "book.csv"))
 
 
 def test_vat_steps_on_its_day():
     book = rates.read(Cost())
-    before = rates.price_terms(book, Cost(installation_date="2027-03-31"))
-    after = rates.price_terms(book, Cost(installation_date="2027-04-01"))
-    assert (before.vat, after.vat) == (1.0, 1.05)  # HMRC VAT Notice 708/6
-
-
-def test_the_demo_rates_lie_in_the_published_evidence():
-    """Consumer rates per m2 for board and render, ewi_cost_evidence rows of 2026 (seen)."""
-    tables = reference.load()
-    book = rates.read(Cost())
-    table = catalogue.options(tables, Settings(), book)
-    evidence = {"eps_white": (80, 120), "mineral_wool": (120, 170), "phenolic": (130, 180)}
-    for system, (low, high) in evidence.items():
-        rate = table.filter(pl.col("system") == system)["rate_gbp_m2"]
-        assert low <= rate.min() <= rate.max() <= high
+    shares = [
+        rates.terms(book, Cost(installation_date=day)).vat for day in ("2027-03-31", "2027-04-01")
+    ]
+    assert shares == [0.0, 0.05]  # HMRC VAT Notice 708/6
+    with pytest.raises(SettingsError, match="no rate for 'vat' on 2021-01-01"):
+        rates.terms(book, Cost(installation_date="2021-01-01"))
 
 
 def test_prices_come_from_the_user_first_and_unknown_ones_are_named():

@@ -55,6 +55,15 @@ def head(title: str, purpose: str, run: Published) -> None:
     st.warning(CAUTION + note)
 
 
+def budget(run: Published) -> float:
+    """The budget in GBP, the same on every page that asks for it."""
+    return st.number_input(
+        "Budget [GBP]", min_value=0.0, value=float(run.base.settings.budget_gbp),
+        step=250_000.0, format="%.0f", key="budget", persist_state="session",
+        help="Homes are funded from the top of the order while their cost together stays within.",
+    )  # fmt: skip
+
+
 def headlines(totals: dict[str, float], names: Sequence[str], under: str = "") -> None:
     """Figures in one row; `under` is the first word of labels that the frame's heading says."""
     for place, name in zip(st.columns(len(names)), names, strict=True):

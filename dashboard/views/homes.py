@@ -1,11 +1,13 @@
 """Which homes first: the order for funding, what it costs, and one home's calculation."""
 
+from typing import Any
+
 import polars as pl
 import streamlit as st
 
 from dashboard import charts, data, tables, words
 from dashboard.views import common
-from pipeline import explain, programme
+from pipeline import comparison, explain, programme
 from pipeline.explain import layout
 from pipeline.exports import csv_bytes, file_name
 from pipeline.published import Published
@@ -48,11 +50,8 @@ def page() -> None:
 
 def _controls(run: Published) -> tuple[float, list[str], list[str]]:
     left, middle, right = st.columns([1, 1.5, 1.5])
-    budget = left.number_input(
-        "Budget [GBP]", min_value=0.0, value=float(run.base.settings.budget_gbp),
-        step=250_000.0, format="%.0f", key="budget", persist_state="session",
-        help="Homes are funded from the top of the order while their cost together stays within.",
-    )  # fmt: skip
+    with left:
+        budget = common.budget(run)
     estates = middle.multiselect(
         "Estates", tables.values(run.ranking, "estate"), key="estates", placeholder="All estates",
         persist_state="session",
@@ -133,6 +132,8 @@ def _one_home(key: data.Identity, run: Published) -> None:
         f"**Cautions:** {words.plain(home['cautions'] or 'none found in the stock list')}  \n"
         f"**To pass every screen:** {words.plain(home['changes_to_pass'] or 'nothing')}"
     )
+    with st.expander("All options of this home"):
+        _options(home, run)
     _sheet(layout.lay_out(steps))
     far = explain.furthest(home, steps)
     st.caption(
@@ -154,6 +155,29 @@ def _one_home(key: data.Identity, run: Published) -> None:
         "Download the sheet with the wall drawn (PDF)", sheet_as_pdf, f"{name}.pdf",
         "application/pdf", on_click="ignore",
     )  # fmt: skip
+
+
+def _options(home: dict[str, Any], run: Published) -> None:
+    """Every system and thickness for the home, and the thickness that pays best."""
+    compared = comparison.options(home, run.base)
+    optima = comparison.optima(compared, run.base)
+    left, right = st.columns([1.5, 1])
+    left.plotly_chart(
+        charts.options_of_home(compared), key="options",
+        alt="Net present value of every option of the home against thickness",
+    )  # fmt: skip
+    with right, st.container(key="optima"):
+        common.table(optima.drop("u_after_w_m2k"))
+    right.caption(
+        "The closed form takes the plane wall; the stocked thickness is reckoned in full, with"
+        " junctions, which lose more as boards grow thicker. Hollow points may not be had."
+    )
+    may = pl.col("verdict").is_in([comparison.CHOSEN, comparison.ALLOWED])
+    shown = compared.sort(~may, "cost_per_lifetime_tonne_gbp").select(
+        "verdict", *(c for c in comparison.SHOWN if c != "verdict")
+    )
+    with st.container(key="every_option"):
+        common.table(shown, pinned=("verdict",))
 
 
 def _sheet(laid_out: layout.Layout) -> None:

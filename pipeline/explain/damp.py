@@ -102,9 +102,9 @@ def added(home: Home, reference: Reference) -> list[Layer]:
     return [
         Layer(row["label"], size, conductivity, size / 1000.0 / conductivity, mu,
               size / 1000.0 * mu, cited(row)),
-        Layer("render finish", reference.constant("finish_thickness") * 1000.0, None,
+        Layer("render finish", row["added_mm"], None,
               reference.constant("finish_resistance"), None,
-              moisture_cases.constant(reference, "finish_sd"), f"{finish[0]} ({finish[1]})"),
+              row["finish_sd_m"], f"{finish[0]} ({finish[1]})"),
     ]  # fmt: skip
 
 

@@ -1,45 +1,64 @@
 """Cost, and what the saving is worth over the lifetime, as steps of the sheet."""
 
+import polars as pl
+
 from pipeline.assess import Basis
 from pipeline.explain.dwelling import Home
 from pipeline.explain.step import Row, Sheet, cited, one
-
-_ON_COSTS = ("assessment", "coordination", "design", "ventilation")
+from pipeline.options import costs, rates, takeoff
 
 
 def cost(sheet: Sheet, home: Home, base: Basis) -> None:
-    """The price of the works, line by line, from the rate book of the run."""
+    """The price of the works, item by item, from the rate book of the run."""
     sheet.part("Cost")
-    book = base.book
+    book, pricing = base.book, base.pricing
+    named, terms = f"rate book {book.name}", rates.terms(base.book, base.settings.cost)
+    sheet.given("u_lot", terms.lot_discount, "", f"{named}: lot_discount", "Lot discount")
+    sheet.given("f_place", home["location_index"], "", f"{named}: location_index", "location_index")
+    for section, symbols in _items(sheet, home, base).items():
+        total = " + ".join(symbols) or "0"
+        less = " × (1 − u_lot)" if section == "access" else ""
+        sheet.found(f"K_{section} = ({total}) × f_place{less}", "GBP", "sum of its items",
+                    f"{section}_gbp")  # fmt: skip
+    works = " + ".join(f"K_{section}" for section in takeoff.SECTIONS[:-1])
+    sheet.found(f"K_w = {works}", "GBP", "sum", "works_gbp")
+    for symbol, item, value in (
+        ("u_p", "prelims", terms.prelims), ("u_c", "contingency", terms.contingency),
+    ):  # fmt: skip
+        source = f"{named}: {book.row(item).source}"
+        sheet.given(symbol, value, "", source, f"Share of {item}")
+    day, _, vat_source = rates.vat(book, pricing.settings)
+    sheet.given("u_v", terms.vat, "", f"from {day}: {vat_source}", "Share of VAT")
+    sheet.found("K_p = K_w × u_p × (1 − u_lot)", "GBP", "share of the works", "prelims_gbp")
+    sheet.found("K_c = (K_w + K_p) × u_c", "GBP", "share of works and prelims",
+                "contingency_gbp")  # fmt: skip
+    sheet.found("K_v = (K_w + K_p + K_c + K_on_costs) × u_v", "GBP",
+                "by the date of installation", "vat_gbp")  # fmt: skip
+    sheet.found("K = K_w + K_p + K_c + K_on_costs + K_v", "GBP", "sum", "cost_gbp")
 
-    def rate(symbol: str, item: str, unit: str, of: str = "all") -> None:
-        what = item.replace("_", " ").capitalize().replace("Vat", "VAT") + (
-            "" if of == "all" else f", {of}"
-        )
-        source = f"rate book {book.name}: {book.source(item, of)}"
-        sheet.given(symbol, book.rate(item, of), unit, source, what)
 
-    source = f"rate book {book.name}"
-    rate("r_0", "system_fixed", "GBP/m2", home["system"])
-    rate("r_d", "system_per_10mm", "GBP/m2", home["system"])
-    sheet.given("r_a", home["access_gbp_m2"], "GBP/m2", f"{source}: scaffold by storeys",
-                "access_gbp_m2")  # fmt: skip
-    sheet.given("K_e", home["enabling_gbp"], "GBP", f"{source}: enabling, by type of home",
-                "enabling_gbp")  # fmt: skip
-    sheet.found("K_s = A_t × (r_0 + r_d × d / 10)", "GBP", source, "System on the wall")
-    sheet.found("K_a = A_t × r_a", "GBP", source, "Access")
-    sheet.found("K_w = K_s + K_a + K_e", "GBP", "sum", "works_gbp")
-    rate("u_p", "prelims", "")
-    rate("u_c", "contingency", "")
-    sheet.found("K_u = K_w × (1 + u_p) × (1 + u_c)", "GBP", "prelims and contingency on the works",
-                "Works with prelims and contingency")  # fmt: skip
-    for item in _ON_COSTS:
-        rate(f"K_{item}", item, "GBP")
-    names = " + ".join(f"K_{item}" for item in _ON_COSTS)
-    sheet.found(f"K_o = {names}", "GBP", "sum", "On-costs of each home")
-    rate("u_v", base.terms.vat_item, "")
-    sheet.found("K = (K_u + K_o) × (1 + u_v)", "GBP", "with VAT by the date of installation",
-                "cost_gbp")  # fmt: skip
+def _items(sheet: Sheet, home: Home, base: Basis) -> dict[str, list[str]]:
+    """Net quantity, waste, rate and amount of every item; the amounts' symbols by section."""
+    pricing, one_home = base.pricing, pl.DataFrame([dict(home)])
+    bill, option = pricing.bill, one_home.select("system", "thickness_mm")
+    finishes = dict(base.reference.table("insulation_systems").select("system", "finish").rows())
+    each = takeoff.per_driver(bill, option, base.reference)[:, :, 0]
+    quantity = each @ takeoff.drivers(one_home, base.reference)[0]
+    rate = costs.item_rates(pricing, bill, option)[:, 0]
+    found: dict[str, list[str]] = {name: [] for name in takeoff.SECTIONS}
+    for item, net, price in zip(bill.iter_rows(named=True), quantity, rate, strict=True):
+        if not net:
+            continue
+        name, label = item["item"], item["label"].capitalize()
+        key = costs.rate_key(item["rate_by"], home["system"], finishes)
+        source = f"rate book {base.book.name}: {base.book.row(name, key).source}"
+        sheet.given(f"n_{name}", float(net), item["unit"], "take_off.csv", f"{label}, net")
+        sheet.given(f"w_{name}", item["waste"], "", cited(item), f"{label}, waste")
+        sheet.given(f"r_{name}", float(price), f"GBP/{item['unit']}", source, f"{label}, rate")
+        sheet.found(f"K_{name} = n_{name} × (1 + w_{name}) × r_{name}", "GBP", "quantity × rate",
+                    label)  # fmt: skip
+        found[item["section"]].append(f"K_{name}")
+    return found
 
 
 def lifetime(sheet: Sheet, home: Home, base: Basis) -> None:

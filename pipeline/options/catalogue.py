@@ -1,34 +1,147 @@
-"""The option table: every insulation system in every stocked thickness."""
+"""The catalogue of systems a user owns, and the option table: every system in every thickness."""
 
+import re
+from pathlib import Path
 from typing import Any
 
 import polars as pl
 
 from pipeline.errors import ReferenceTableError, SettingsError
-from pipeline.options.rates import RateBook
 from pipeline.physics import wall
-from pipeline.reference import Reference
-from pipeline.settings import Settings
+from pipeline.reference import MARKS, Reference
+from pipeline.settings import Settings, Works
+
+TABLE = "insulation_systems"
+_FIRE_CLASS = re.compile(r"A1|(A2|B|C|D)-s[123],d[012]|E(-d2)?|F")
+_FIGURES = (
+    "lambda_declared_w_mk", "lambda_design_w_mk", "mu", "fixings_per_m2", "air_voids",
+    "adhesive_kg_m2", "finish_kg_m2", "finish_sd_m", "added_mm",
+)  # fmt: skip
+_FIXING = ("fixing_lambda_w_mk", "fixing_section_mm2")
+_NUMBERS = (*_FIGURES, "chi_w_k", *_FIXING)
+_WORDS = ("system", "label", "reaction_to_fire", "finish", "thicknesses_mm", "source", "checked")
+_MAY_BE_ZERO = ("chi_w_k", "fixings_per_m2", "adhesive_kg_m2", "air_voids")
 
 
-def options(reference: Reference, settings: Settings, book: RateBook) -> pl.DataFrame:
+def with_catalogue(reference: Reference, works: Works) -> Reference:
+    """The reference tables with the user's catalogue of systems, or the generic one they ship.
+
+    Raises SettingsError for a missing file, and as `checked` does.
+    """
+    if not works.system_catalogue:
+        return reference
+    path = Path(works.system_catalogue)
+    try:
+        table = pl.read_csv(path, infer_schema=False)
+    except FileNotFoundError:
+        raise SettingsError(
+            f"System catalogue {path} does not exist. Check works.system_catalogue."
+        ) from None
+    except (pl.exceptions.PolarsError, OSError) as fault:
+        raise SettingsError(f"System catalogue {path} is not readable as CSV: {fault}.") from None
+    return reference.with_table(TABLE, checked(table, path.name))
+
+
+def checked(table: pl.DataFrame, name: str) -> pl.DataFrame:
+    """The catalogue with its figures as numbers, from text.
+
+    Raises SettingsError with the line and the reason where a row cannot be used.
+    """
+    if lacking := [c for c in (*_WORDS, *_NUMBERS) if c not in table.columns]:
+        raise SettingsError(f"System catalogue {name} has no column {', '.join(lacking)}.")
+    if not table.height:
+        raise SettingsError(f"System catalogue {name} has no row. Give one for each system.")
+    kept = table.select(*_WORDS, *_NUMBERS)
+    seen: set[str] = set()
+    for line, row in enumerate(kept.iter_rows(named=True), start=2):
+        why = _fault(row)
+        if not why and row["system"] in seen:
+            why = "is there twice; give each system one row"
+        if why:
+            raise SettingsError(f"System catalogue {name} line {line}: '{row['system']}' {why}.")
+        seen.add(row["system"])
+    empty = pl.col(_NUMBERS).str.strip_chars().replace("", None)
+    return kept.with_columns(empty.cast(pl.Float64))
+
+
+def _fault(row: dict[str, str | None]) -> str:
+    """What is wrong with one row, in words that follow the system's name; empty where nothing."""
+    said = {name: (text or "").strip() for name, text in row.items()}
+    if empty := [c for c in (*_WORDS, *_FIGURES) if not said[c]]:
+        return f"has nothing in {', '.join(empty)}"
+    if not said["chi_w_k"] and not all(said[c] for c in _FIXING):
+        return f"gives neither chi_w_k nor {' and '.join(_FIXING)} of its fixing"
+    if said["checked"] not in MARKS:
+        return f"has the mark '{said['checked']}' in checked; write one of {', '.join(MARKS)}"
+    try:
+        figures = {c: float(said[c]) for c in _NUMBERS if said[c]}
+    except ValueError:
+        return "has a figure that is not a number"
+    return _fault_of_figures(figures) or _fault_of_words(
+        said["reaction_to_fire"], said["thicknesses_mm"]
+    )
+
+
+def _fault_of_figures(figures: dict[str, float]) -> str:
+    for column, value in figures.items():
+        least_ok = value >= 0.0 if column in _MAY_BE_ZERO else value > 0.0
+        if not (least_ok and value < float("inf")):
+            return f"has {column} = {value:g}, which cannot be"
+    if figures["lambda_design_w_mk"] < figures["lambda_declared_w_mk"]:
+        return (
+            "has a design conductivity below the declared one: the design value adds moisture and"
+            " ageing (BS EN ISO 10456)"
+        )
+    if not 0.005 <= figures["lambda_design_w_mk"] <= 0.2:
+        return (
+            f"has lambda_design_w_mk = {figures['lambda_design_w_mk']:g}; insulation lies between"
+            " 0.005 and 0.2 W/mK"
+        )
+    return ""
+
+
+def _fault_of_words(fire_class: str, thicknesses: str) -> str:
+    if not _FIRE_CLASS.fullmatch(fire_class):
+        return (
+            f"has reaction_to_fire '{fire_class}'; write a class of BS EN 13501-1, such as A1,"
+            " A2-s1,d0 or E"
+        )
+    try:
+        boards = [float(part) for part in thicknesses.split()]
+    except ValueError:
+        boards = []
+    if not boards or min(boards) <= 0.0 or boards != sorted(set(boards)):
+        return (
+            f"has thicknesses_mm '{thicknesses}'; write the stocked thicknesses rising, with"
+            " spaces between, such as 50 80 100"
+        )
+    return ""
+
+
+def options(reference: Reference, settings: Settings) -> pl.DataFrame:
     """One row per system and stocked thickness the settings allow.
 
-    Columns: system, system_label, thickness_mm, r_insulation_m2k_w, delta_u_w_m2k (fixings of
-    declared chi), bypass_w_m2k (other fixings and air voids), build_up_mm, non_combustible,
-    rate_gbp_m2. Raises SettingsError for an unknown system.
+    Columns: system, system_label, thickness_mm, lambda_w_mk, r_insulation_m2k_w, delta_u_w_m2k
+    (fixings of declared chi), bypass_w_m2k (other fixings and air voids), build_up_mm,
+    non_combustible. Raises SettingsError for an unknown system.
     """
-    systems = systems_table(reference, settings)
-    stocked = systems.with_columns(
-        pl.col("thicknesses_mm").str.split(" ").cast(pl.List(pl.Float64)).alias("thickness_mm")
-    ).explode("thickness_mm")
+    stocked = (
+        systems_table(reference, settings)
+        .with_columns(
+            pl.col("thicknesses_mm")
+            .str.extract_all(r"[^ ]+")
+            .cast(pl.List(pl.Float64))
+            .alias("thickness_mm")
+        )
+        .explode("thickness_mm")
+    )
     limited = stocked.filter(pl.col("thickness_mm") <= settings.works.thickness_most_mm)
-    return priced(limited, reference, book)
+    return built(limited, reference)
 
 
 def systems_table(reference: Reference, settings: Settings) -> pl.DataFrame:
     """The systems the settings allow; all where they name none."""
-    systems = reference.table("insulation_systems")
+    systems = reference.table(TABLE)
     wanted = settings.works.systems or tuple(systems["system"])
     unknown = sorted(set(wanted) - set(systems["system"]))
     if unknown:
@@ -39,14 +152,9 @@ def systems_table(reference: Reference, settings: Settings) -> pl.DataFrame:
     return systems.filter(pl.col("system").is_in(wanted))
 
 
-def priced(systems: pl.DataFrame, reference: Reference, book: RateBook) -> pl.DataFrame:
-    """Add resistance, fixing correction, build-up and rate to rows of system and thickness_mm."""
+def built(systems: pl.DataFrame, reference: Reference) -> pl.DataFrame:
+    """Resistance, losses past it and build-up of rows of the catalogue with thickness_mm."""
     thickness = pl.col("thickness_mm") * 0.001
-    rates = [
-        book.rate("system_fixed", row["system"])
-        + book.rate("system_per_10mm", row["system"]) * row["thickness_mm"] / 10.0
-        for row in systems.iter_rows(named=True)
-    ]
     found = [losses(row, reference) for row in systems.iter_rows(named=True)]
     declared, voids, pierced = (
         pl.Series([loss[part] for loss in found], dtype=pl.Float64) for part in range(3)
@@ -59,9 +167,8 @@ def priced(systems: pl.DataFrame, reference: Reference, book: RateBook) -> pl.Da
         r_insulation_m2k_w=wall.layer_resistance(thickness, pl.col("lambda_design_w_mk")),
         delta_u_w_m2k=declared,
         bypass_w_m2k=voids + pierced / thickness,
-        build_up_mm=pl.col("thickness_mm") + reference.constant("finish_thickness") * 1000.0,
-        non_combustible=pl.col("non_combustible") == "yes",
-        rate_gbp_m2=pl.Series(rates, dtype=pl.Float64),
+        build_up_mm=pl.col("thickness_mm") + pl.col("added_mm"),
+        non_combustible=pl.col("reaction_to_fire").str.contains("^A[12]"),
     )
 
 

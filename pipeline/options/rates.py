@@ -1,29 +1,57 @@
-"""The rate book a user owns, and the price of works on a home."""
+"""The rate book a user owns: what each item of the bill costs, and the terms on top.
+
+Every rate has a low and a high end, a price date and a source. What the book lacks is an error
+that names it, never zero.
+"""
 
 import datetime
+import math
 from dataclasses import dataclass
+from functools import cached_property
 from importlib.resources import files
+from itertools import pairwise
 from pathlib import Path
+from typing import Literal
 
 import polars as pl
 
 from pipeline.errors import SettingsError
+from pipeline.reference import Reference
 from pipeline.settings import Cost
 
-VAT_STEP = datetime.date(2027, 4, 1)
-_COLUMNS = ("item", "applies_to", "unit", "rate_gbp", "price_date", "source")
+End = Literal["rate", "low", "high"]
+ENDS: tuple[End, ...] = ("rate", "low", "high")
+TERMS = {
+    "prelims": "share of works", "contingency": "share of works", "lot_discount": "share",
+    "vat": "share of price", "location_index": "index", "price_index": "index",
+}  # fmt: skip
+"""Items of the book that are no quantity, with their unit."""
+_COLUMNS = ("item", "applies_to", "unit", "rate_gbp", "low", "high", "price_date", "source")
+ELSEWHERE = "elsewhere"
+
+
+@dataclass(frozen=True)
+class Rate:
+    """One row of the book: the rate and its ends in one unit, at the prices of a day."""
+
+    rate: float
+    low: float
+    high: float
+    unit: str
+    price_date: datetime.date
+    source: str
 
 
 @dataclass(frozen=True)
 class RateBook:
-    """Rates by (item, applies_to), and the name and bytes' digest they came from."""
+    """Rates by (item, applies_to), the rows as they were read, and the name of the file."""
 
-    rates: dict[tuple[str, str], float]
+    rates: dict[tuple[str, str], Rate]
     table: pl.DataFrame
     name: str
 
-    def rate(self, item: str, applies_to: str = "all") -> float:
-        """One rate. Raises SettingsError naming the item the book lacks; never zero in silence."""
+    def row(self, item: str, applies_to: str = "all") -> Rate:
+        """One row. Raises SettingsError naming the item the book lacks; never zero in silence."""
         try:
             return self.rates[item, applies_to]
         except KeyError:
@@ -31,10 +59,23 @@ class RateBook:
                 f"Rate book {self.name} has no rate for '{item}' of '{applies_to}'. Add that row."
             ) from None
 
-    def source(self, item: str, applies_to: str = "all") -> str:
-        """Where one rate comes from, in the book's own words."""
-        found = self.table.filter(pl.col("item") == item, pl.col("applies_to") == applies_to)
-        return str(found["source"][0])
+    def rate(self, item: str, applies_to: str = "all", end: End = "rate") -> float:
+        """One figure of a row."""
+        return float(getattr(self.row(item, applies_to), end))
+
+    @cached_property
+    def newest(self) -> datetime.date:
+        """The newest price date of any item that is a quantity."""
+        return max(r.price_date for (item, _), r in self.rates.items() if item not in TERMS)
+
+    def dated(self, item: str) -> list[tuple[datetime.date, float, str]]:
+        """Rows whose applies_to is a day, in order: day, figure and source."""
+        found = [
+            (datetime.date.fromisoformat(day), row.rate, row.source)
+            for (name, day), row in self.rates.items()
+            if name == item
+        ]
+        return sorted(found)
 
 
 def read(settings: Cost) -> RateBook:
@@ -55,64 +96,175 @@ def read(settings: Cost) -> RateBook:
 def from_table(table: pl.DataFrame, name: str) -> RateBook:
     """A rate book from its rows as text.
 
-    Raises SettingsError for a missing column, number or source, or a rate given twice.
+    Raises SettingsError for a missing column, number, date or source, for ends that do not hold
+    the rate between them, or a rate given twice.
     """
-    lacking = [c for c in _COLUMNS if c not in table.columns]
-    if lacking:
+    if lacking := [c for c in _COLUMNS if c not in table.columns]:
         raise SettingsError(f"Rate book {name} has no column {', '.join(lacking)}.")
-    rates: dict[tuple[str, str], float] = {}
-    parsed = table.with_columns(pl.col("rate_gbp").cast(pl.Float64, strict=False).alias("value"))
-    for line, row in enumerate(parsed.iter_rows(named=True), start=2):
-        key = (row["item"], row["applies_to"])
-        value = row["value"]
-        if value is None or not 0 <= value < float("inf") or not row["source"]:
-            raise SettingsError(
-                f"Rate book {name} line {line}: {key[0]} of {key[1]} has rate"
-                f" '{row['rate_gbp']}' and source '{row['source']}'. Give a number from 0 up and a"
-                " source."
-            )
+    rates: dict[tuple[str, str], Rate] = {}
+    for line, row in enumerate(table.select(_COLUMNS).iter_rows(named=True), start=2):
+        key = (row["item"] or "", row["applies_to"] or "")
+        where = f"Rate book {name} line {line}: {key[0]} of {key[1]}"
         if key in rates:
-            raise SettingsError(
-                f"Rate book {name} line {line}: {key[0]} of {key[1]} is priced twice."
-            )
-        rates[key] = value
+            raise SettingsError(f"{where} is priced twice.")
+        rates[key] = _row(row, where)
+        if key[0] in ("vat", "price_index"):
+            _day(key[1], where)
     return RateBook(rates, table, name)
 
 
-def home_rates(homes: pl.DataFrame, book: RateBook) -> pl.DataFrame:
-    """Columns of the homes that price needs: access_gbp_m2 and enabling_gbp of each home."""
-    storeys = ("storeys_1", "storeys_2", "storeys_3_or_more")
-    scaffold = [book.rate("scaffold", name) for name in storeys]
-    enabling = {
-        kind: book.rate("enabling", kind) for kind in ("house", "bungalow", "flat", "maisonette")
-    }
-    above = pl.col("building_height_m") > 6.0
-    return homes.with_columns(
-        access_gbp_m2=pl.when((pl.col("storeys") > 2) | above.fill_null(False))
-        .then(scaffold[2])
-        .when(pl.col("storeys") > 1)
-        .then(scaffold[1])
-        .otherwise(scaffold[0]),
-        enabling_gbp=pl.col("property_type").replace_strict(enabling, return_dtype=pl.Float64),
-    )
+def _row(row: dict[str, str | None], where: str) -> Rate:
+    value = _number(row["rate_gbp"])
+    low, high = (_number(row[end]) if row[end] else value for end in ("low", "high"))
+    if value is None or low is None or high is None or not row["source"]:
+        raise SettingsError(
+            f"{where} has rate '{row['rate_gbp']}', low '{row['low']}', high '{row['high']}' and"
+            f" source '{row['source']}'. Give a number from 0 up and a source; low and high may"
+            " stay empty."
+        )
+    if not low <= value <= high:
+        raise SettingsError(f"{where}: the rate {value:g} lies outside {low:g} to {high:g}.")
+    return Rate(
+        value, low, high, row["unit"] or "", _day(row["price_date"], where), row["source"]
+    )  # fmt: skip
+
+
+def _number(text: str | None) -> float | None:
+    try:
+        value = float(text or "")
+    except ValueError:
+        return None
+    return value if value >= 0.0 and math.isfinite(value) else None
+
+
+def _day(text: str | None, where: str) -> datetime.date:
+    try:
+        return datetime.date.fromisoformat(text or "")
+    except ValueError:
+        raise SettingsError(f"{where} has the date '{text}'. Write it as 2026-01-31.") from None
 
 
 @dataclass(frozen=True)
-class PriceTerms:
-    """price = ((area x (rate + access) + enabling) x uplift + on_costs) x vat."""
+class Terms:
+    """What every home's price has in common, at one end of the book.
 
-    uplift: float
-    on_costs_gbp: float
+    price = location x (works' x (1 + prelims') x (1 + contingency) + on-costs) x (1 + vat), where
+    works' is works less the lot discount on access, and prelims' is prelims less that discount.
+    """
+
+    prelims: float
+    contingency: float
     vat: float
-    vat_item: str
+    lot_discount: float
+
+    @property
+    def uplift(self) -> float:
+        """What works grow to with prelims and contingency, as a factor."""
+        return (1.0 + self.prelims * (1.0 - self.lot_discount)) * (1.0 + self.contingency)
 
 
-def price_terms(book: RateBook, settings: Cost) -> PriceTerms:
-    """The terms every home shares; VAT by the date of installation (HMRC VAT Notice 708/6)."""
-    early = settings.installation_date < VAT_STEP
-    vat_item = "vat_to_2027_03_31" if early else "vat_from_2027_04_01"
-    on_costs = sum(
-        book.rate(item) for item in ("assessment", "coordination", "design", "ventilation")
+def terms(book: RateBook, settings: Cost, end: End = "rate", lot_homes: int | None = None) -> Terms:
+    """The terms for works in a lot of so many homes, else of `settings.lot_homes`.
+
+    VAT by the day of installation: the last row of the book that has begun by then.
+    """
+    return Terms(
+        book.rate("prelims", end=end),
+        book.rate("contingency", end=end),
+        vat(book, settings)[1],
+        lot_discount(book, lot_homes or settings.lot_homes)[1],
     )
-    uplift = (1.0 + book.rate("prelims")) * (1.0 + book.rate("contingency"))
-    return PriceTerms(uplift, on_costs, 1.0 + book.rate(vat_item), vat_item)
+
+
+def vat(book: RateBook, settings: Cost) -> tuple[str, float, str]:
+    """First day, share and source of the VAT rate in force on the day of installation."""
+    begun = [row for row in book.dated("vat") if row[0] <= settings.installation_date]
+    if not begun:
+        raise SettingsError(
+            f"Rate book {book.name} has no rate for 'vat' on {settings.installation_date}. Add a"
+            " row whose applies_to is the first day it holds."
+        )
+    day, share, source = begun[-1]
+    return day.isoformat(), share, source
+
+
+def lot_discount(book: RateBook, homes: int) -> tuple[str, float]:
+    """Band (its least number of homes) and share taken off access and prelims in such a lot."""
+    bands = []
+    for (item, least), row in book.rates.items():
+        if item == "lot_discount":
+            if not least.isdigit():
+                raise SettingsError(
+                    f"Rate book {book.name}: lot_discount of '{least}'. Write the least number of"
+                    " homes it holds for, such as 10."
+                )
+            bands.append((int(least), row.rate))
+    reached = [band for band in sorted(bands) if band[0] <= homes]
+    return (str(reached[-1][0]), reached[-1][1]) if reached else ("", 0.0)
+
+
+def price_index(book: RateBook, settings: Cost, rate: Rate) -> float:
+    """Factor from the prices of a rate's own day to those of the day the settings name.
+
+    Between two days of the book's index a straight line. Raises SettingsError beyond its ends.
+    """
+    to = settings.price_date or book.newest
+    if rate.price_date == to:
+        return 1.0
+    known = book.dated("price_index")
+    return _index_on(book, known, to) / _index_on(book, known, rate.price_date)
+
+
+def _index_on(
+    book: RateBook, known: list[tuple[datetime.date, float, str]], day: datetime.date
+) -> float:
+    for (first, low, _), (last, high, _) in pairwise(known):
+        if first <= day <= last:
+            return low + (high - low) * ((day - first).days / (last - first).days)
+    raise SettingsError(
+        f"Rate book {book.name} has no 'price_index' on both sides of {day}, which bringing prices"
+        " of one day to another needs. Add its rows, or leave cost.price_date empty and give every"
+        " rate the same price_date."
+    )
+
+
+def location_index() -> pl.Expr:
+    """Key of the location index: the postcode's area, such as HX."""
+    return pl.col("postcode").str.extract(r"^([A-Z]{1,2})\d")
+
+
+def with_location(homes: pl.DataFrame, book: RateBook) -> pl.DataFrame:
+    """Add location_index: that of the home's postcode area, else the book's `elsewhere`."""
+    known = {area: row.rate for (item, area), row in book.rates.items() if item == "location_index"}
+    elsewhere = book.rate("location_index", ELSEWHERE)
+    return homes.with_columns(
+        location_index=location_index().replace_strict(
+            known, default=elsewhere, return_dtype=pl.Float64
+        )
+    )
+
+
+def check_items(book: RateBook, reference: Reference) -> None:
+    """Refuse rows that price no item of the bill, units that are not the item's, and no location.
+
+    Raises SettingsError. A misspelt item would otherwise be priced by nobody.
+    """
+    book.row("location_index", ELSEWHERE)
+    units = {f"{item}": f"per {unit}" for item, unit in _units(reference)}
+    units |= {f"{item}_per_10mm": f"per {unit} per 10 mm" for item, unit in _units(reference)}
+    units |= TERMS
+    for (item, applies_to), row in book.rates.items():
+        if item not in units:
+            raise SettingsError(
+                f"Rate book {book.name} prices '{item}' of '{applies_to}', which is no item of the"
+                f" bill. Items: {', '.join(units)}."
+            )
+        if row.unit != units[item]:
+            raise SettingsError(
+                f"Rate book {book.name}: {item} of {applies_to} is '{row.unit}', the bill measures"
+                f" it '{units[item]}'. Give the rate in that unit."
+            )
+
+
+def _units(reference: Reference) -> list[tuple[str, str]]:
+    return reference.table("bill_items").select("item", "unit").rows()

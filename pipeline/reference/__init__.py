@@ -6,7 +6,7 @@ our own assumption, to be replaced by the user's evidence.
 """
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.resources import files
 
@@ -23,8 +23,10 @@ _TEXT_COLUMNS = {
     "source", "checked", "name", "unit", "band", "nation", "construction", "insulation", "edition",
     "postcode_area_or_district", "region_name", "month", "orientation", "dwelling", "quantity",
     "glazing", "label", "heating", "fuel", "metric", "system", "reaction_to_fire",
-    "non_combustible", "thicknesses_mm", "property_type", "built_form", "input", "grade", "layer",
+    "thicknesses_mm", "property_type", "built_form", "input", "grade", "layer",
     "only_if_wall_area_estimated", "table_name", "row_name", "first_mark", "column", "filled_with",
+    "item", "section", "rate_by", "priced_per_10mm", "only_with", "pack_label", "driver", "times",
+    "finish", "what", "price_date", "scope",
     "screen", "case", "verdict", "reason", "change", "rule", "rules_of",
 }  # fmt: skip
 
@@ -39,6 +41,10 @@ class Reference:
     def table(self, name: str) -> pl.DataFrame:
         """One table. Raises KeyError for a name that is no file of this folder."""
         return self.tables[name]
+
+    def with_table(self, name: str, table: pl.DataFrame) -> "Reference":
+        """The same tables but one, the user's own; the version stays that of the shipped ones."""
+        return replace(self, tables={**self.tables, name: table})
 
     def constant(self, name: str) -> float:
         """One row of constants.csv, in the unit written there."""

@@ -72,7 +72,7 @@ def by_thickness(
     members = members.filter(pl.col("excluded").is_null())
     systems = catalogue.systems_table(base.reference, base.settings)
     grid = systems.join(pl.DataFrame({"thickness_mm": thicknesses_mm}), how="cross")
-    options = catalogue.priced(grid, base.reference, base.book)
+    options = catalogue.built(grid, base.reference)
     rows = []
     for done, option in enumerate(options.iter_rows(named=True), start=1):
         rows.append(_one_option(members, option, base))

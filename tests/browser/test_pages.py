@@ -4,7 +4,8 @@ import polars as pl
 import pytest
 from playwright.sync_api import Locator, Page, expect
 
-from pipeline import claims, explain, grades, programme, published, scenarios
+from pipeline import bill, claims, explain, grades, programme, published, scenarios
+from pipeline.bill import workbook
 from pipeline.explain import layout
 from pipeline.options import screens
 from pipeline.stock.faults import counts as fault_counts
@@ -67,6 +68,7 @@ def tick(page: Page) -> Locator:
     ("path", "title", "last"),
     [
         ("", "Which homes first?", "In quarantine"),
+        ("cost", "What it costs", "What the number holds, and what it does not"),
         ("screens", "Screens", "The rules"),
         ("claim", "The claim", "Freeze it"),
         ("what-if", "What if?", "What moves in the funded programme"),
@@ -203,6 +205,18 @@ def test_the_data_report_shows_what_the_pipeline_gives(tab: Page, served: Served
         tab.get_by_role("button", name="Download quarantine.xlsx").click()
     made = served.store.parent / "quarantine.xlsx"
     assert fetched.value.path().read_bytes() == made.read_bytes()
+
+
+def test_the_bill_is_downloaded_as_the_pipeline_writes_it(tab: Page, served: Served) -> None:
+    run = served.run
+    tab.goto(f"{served.url}/cost")
+    expect(tab.get_by_test_id("stPlotlyChart").first).to_contain_text("From works to the price")
+    with tab.expect_download() as fetched:
+        tab.get_by_role("button", name="Download bill.xlsx").click()
+    funded = programme.affordable(run.ranking, run.base.settings.budget_gbp)
+    made = bill.bill(funded, run)
+    assert fetched.value.path().read_bytes() == workbook.workbook(made, run)
+    expect(tab.get_by_text(f"£{made.lots['total'].sum() / 100:,.2f}")).to_be_visible()
 
 
 def test_the_screens_show_what_the_store_holds(tab: Page, served: Served) -> None:

@@ -11,7 +11,18 @@ from polars.testing import assert_frame_equal
 from streamlit.testing.v1 import AppTest
 
 from dashboard import data, tables, words
-from pipeline import claims, explain, grades, homes, programme, published, scenarios
+from pipeline import (
+    bill,
+    claims,
+    comparison,
+    explain,
+    grades,
+    homes,
+    programme,
+    published,
+    scenarios,
+)
+from pipeline.bill import workbook
 from pipeline.published import Published, open_run
 from pipeline.run import run
 from pipeline.settings import Settings
@@ -48,13 +59,19 @@ def data_page() -> None:
     data_report.page()
 
 
+def cost_page() -> None:
+    from dashboard.views import cost
+
+    cost.page()
+
+
 def screens_page() -> None:
     from dashboard.views import screens
 
     screens.page()
 
 
-PAGES = (homes_page, screens_page, claim_page, what_if_page, data_page)
+PAGES = (homes_page, cost_page, screens_page, claim_page, what_if_page, data_page)
 
 
 @pytest.fixture
@@ -458,6 +475,37 @@ def test_another_source_is_told_by_what_it_overrode(
     assert told["entries"].sum() == log.height
     assert told.row(0) == ("survey", "Wall U-value today", "filled a gap", 2)
     assert told.row(1)[1] == "Whole row"
+
+
+def test_the_cost_page_adds_up_and_offers_the_bill(
+    opened: Callable[..., AppTest], store: Path, demo: Published
+) -> None:
+    page = sound(opened(cost_page, store))
+    funded = programme.affordable(demo.ranking, demo.base.settings.budget_gbp)
+    account = pl.DataFrame(page.dataframe[0].value.to_dict("list"))
+    total = account.filter(pl.col("part") == "Cost")["amount_gbp"][0]
+    assert total == pytest.approx(funded["cost_gbp"].sum(), rel=1e-12)
+    parts = account.filter(~pl.col("part").is_in(["Cost", "Works"]))
+    assert parts["amount_gbp"].sum() == pytest.approx(total, rel=1e-12)
+    assert figures(page)["Homes"] == [f"{funded.height:,}"]
+    made = bill.bill(funded, demo)
+    said = " ".join(element.value for element in page.markdown)
+    assert f"£{made.lots['total'].sum() / 100:,.2f}" in said
+    assert all(words.plain(line) in said for line in workbook.HOLDS)
+    page.number_input(key="budget").set_value(0.0).run()
+    assert "No home fits this budget." in [element.value for element in sound(page).info]
+
+
+def test_every_option_of_a_home_is_on_its_page(
+    opened: Callable[..., AppTest], store: Path, demo: Published
+) -> None:
+    page = sound(opened(homes_page, store))
+    shown = [t.value for t in page.dataframe if "verdict" in t.value.columns]
+    assert len(shown) == 1
+    home = demo.ranking.row(0, named=True)
+    compared = comparison.options(home, demo.base)
+    assert sorted(shown[0]["cost_gbp"]) == compared["cost_gbp"].sort().to_list()
+    assert shown[0]["verdict"].iloc[0] == comparison.CHOSEN
 
 
 def test_a_screen_and_a_verdict_choose_the_homes_shown(

@@ -24,7 +24,7 @@ from pipeline import assess, homes, junction_catalogue, programme, reference, st
 from pipeline.options import rates
 from pipeline.settings import Appraisal, Cost, Prices, Savings, Settings, Works
 
-from . import by_hand
+from . import bill_by_hand, by_hand
 
 HOMES = 72
 TOLERANCE = 1e-6
@@ -260,7 +260,6 @@ class Option(NamedTuple):
     r: float
     chi_loss: float
     non_combustible: bool
-    rate: float
 
 
 def options() -> list[Option]:
@@ -272,9 +271,7 @@ def options() -> list[Option]:
             float(row["lambda_design_w_mk"]),
             mm / 1000.0 / float(row["lambda_design_w_mk"]),
             float(row["fixings_per_m2"]) * float(row["chi_w_k"]),
-            row["non_combustible"] == "yes",
-            RATES["system_fixed", row["system"]]
-            + RATES["system_per_10mm", row["system"]] * mm / 10.0,
+            row["reaction_to_fire"].startswith("A"),
         )
         for row in SYSTEMS
         for mm in map(float, row["thicknesses_mm"].split())
@@ -307,25 +304,9 @@ def may_have(row: Row, option: Option) -> bool:
     return fits(row, option) and u_after(row, option) <= TARGET
 
 
-def works(row: Row, option: Option) -> float:
-    """Boards, render and scaffold by area, and enabling works [GBP]."""
-    height = row["building_height_m"]
-    if row["storeys"] > 2 or (height is not None and height > 6.0):
-        scaffold = RATES["scaffold", "storeys_3_or_more"]
-    else:
-        scaffold = RATES["scaffold", "storeys_2" if row["storeys"] > 1 else "storeys_1"]
-    by_area = row["treated_wall_area_m2"] * (option.rate + scaffold)
-    return float(by_area + RATES["enabling", row["property_type"]])
-
-
-def price(row: Row, option: Option) -> float:
-    """Works with prelims and contingency, on-costs, and VAT from April 2027 [GBP]."""
-    uplift = (1.0 + RATES["prelims", "all"]) * (1.0 + RATES["contingency", "all"])
-    on_costs = sum(
-        RATES[item, "all"] for item in ("assessment", "coordination", "design", "ventilation")
-    )
-    vat = 1.0 + RATES["vat_from_2027_04_01", "all"]
-    return (works(row, option) * uplift + on_costs) * vat
+def price(row: Row, option: Option) -> dict[str, float]:
+    """Works, and the price with prelims, contingency, on-costs and VAT from April 2027 [GBP]."""
+    return bill_by_hand.cost(row, lengths(row), option.system, option.mm, RATES)
 
 
 class Worth(NamedTuple):
@@ -384,7 +365,8 @@ def reckoned(row: Row, option: Option) -> dict[str, float]:
         expected = min(saved / fuel_before * metered * (1.0 - COMFORT), metered)
     pence = FUELS.get((fuel, f"price_{PERIOD}"), FUELS.get((fuel, "price_other")))
     assert pence is not None
-    cost, lived = price(row, option), worth(fuel)
+    priced, lived = price(row, option), worth(fuel)
+    cost = priced["cost_gbp"]
     tonnes = saved * lived.lifetime_kg / 1000.0
     bill = saved * pence / 100.0
     net = bill * lived.annuity + saved * lived.carbon_pv - cost
@@ -412,8 +394,7 @@ def reckoned(row: Row, option: Option) -> dict[str, float]:
         "co2_saved_rating_kg_per_year": saved * FUELS[fuel, "rating_sap10_2"],
         "bill_saved_gbp_per_year": bill,
         "expected_bill_saved_gbp_per_year": expected * pence / 100.0,
-        "works_gbp": works(row, option),
-        "cost_gbp": cost,
+        **priced,
         "lifetime_years": float(lived.years),
         "co2_saved_lifetime_t": tonnes,
         "cost_per_lifetime_tonne_gbp": cost / tonnes,

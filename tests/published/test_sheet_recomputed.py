@@ -425,14 +425,23 @@ def reckoned(home: Mapping[str, Any], sheet: Sheet) -> dict[str, Found]:
         "expected_fuel_saved_kwh_per_year": Found(expected, fuel_before),
         "expected_bill_saved_gbp_per_year": Found(expected * g["p"], fuel_before * g["p"]),
     }
-    return found | money(sheet, area, fuel, expected, fuel_before)
+    return found | money(sheet, fuel, expected, fuel_before)
 
 
-def money(sheet: Sheet, area: float, fuel: float, expected: float, most: float) -> dict[str, Found]:
+def money(sheet: Sheet, fuel: float, expected: float, most: float) -> dict[str, Found]:
     """Cost, tonnes and present values. DESNZ appraisal, HM Treasury Green Book."""
     g = sheet.given
-    works = area * (g["r_0"] + g["r_d"] * g["d"] / 10.0 + g["r_a"]) + g["K_e"]
-    on_costs = sum(g[f"K_{n}"] for n in ("assessment", "coordination", "design", "ventilation"))
+    fees = ("assessment", "coordination", "design", "pull_out_test", "ventilation")
+    items = [name.removeprefix("n_") for name in g if f"r_{name.removeprefix('n_')}" in g]
+    amount = {
+        n: g[f"n_{n}"] * (1.0 + g[f"w_{n}"]) * g[f"r_{n}"] * g["f_place"]
+        for n in items
+        if f"w_{n}" in g
+    }
+    assert g["u_lot"] == 0.0
+    assert amount["insulation_board"] > 0.0
+    works = sum(value for n, value in amount.items() if n not in fees)
+    on_costs = sum(amount[n] for n in fees)
     cost = (works * (1.0 + g["u_p"]) * (1.0 + g["u_c"]) + on_costs) * (1.0 + g["u_v"])
     factor, tonnes, annuity, carbon = 1.0, 0.0, 0.0, 0.0
     for row in sheet.table("each year").rows.values():
@@ -443,6 +452,10 @@ def money(sheet: Sheet, area: float, fuel: float, expected: float, most: float) 
     worth = g["p"] * annuity + carbon
     return {
         "works_gbp": Found(works),
+        "on_costs_gbp": Found(on_costs),
+        "prelims_gbp": Found(works * g["u_p"]),
+        "contingency_gbp": Found(works * (1.0 + g["u_p"]) * g["u_c"]),
+        "vat_gbp": Found(cost / (1.0 + g["u_v"]) * g["u_v"]),
         "cost_gbp": Found(cost),
         "co2_saved_lifetime_t": Found(fuel * tonnes, most * tonnes),
         "cost_per_lifetime_tonne_gbp": Found(cost / fuel / tonnes, cost / fuel**2 / tonnes * most),

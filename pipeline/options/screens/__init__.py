@@ -55,7 +55,8 @@ def settle(assessed: pl.DataFrame, settings: Settings, reference: Reference) -> 
     (what is referred and what is not surveyed, null for neither) and changes_to_pass.
     """
     cases = Cases(settings, reference)
-    finish_mm = reference.constant("finish_thickness") * 1000.0
+    added = dict(reference.table("insulation_systems").select("system", "added_mm").rows())
+    finish_mm = pl.col("system").replace_strict(added, default=None, return_dtype=pl.Float64)
     has_option = pl.col("system").is_not_null()
     frame = assessed.with_columns(build_up_mm=pl.col("thickness_mm") + finish_mm)
     tested = {
