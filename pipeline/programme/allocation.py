@@ -1,0 +1,148 @@
+"""The allocation: for each home one option in one year, or none, under every rule at once.
+
+Method: prices on the rules give an upper bound and a choice for every lot; the choice is rounded
+to one year for each lot, mended until every rule holds, and polished; where few enough choices
+could still beat it, an exact solver takes them and the answer is proved. Value, bound and gap are
+always returned, and nothing depends on time or chance: the same input gives the same allocation.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.errors import ProgrammeError
+from pipeline.physics import Floats
+from pipeline.programme import clashes, core, integers, plan, prices, rounding
+from pipeline.programme.lots import Lots, Picks
+from pipeline.programme.plan import Plan
+from pipeline.programme.prices import Bound
+from pipeline.programme.rules import Ints, Problem
+
+_CORES = (500, 2_000, 8_000)
+"""Lots solved anew to mend the rounded choice; more when fewer do not suffice."""
+_RELAX_LOTS = 1_500
+_EXACT_CHOICES = 1_500
+_PROOF = 1e-12
+
+
+class RulesClashError(ProgrammeError):
+    """Rules that no allocation can keep together. `rules` names a smallest set of them."""
+
+    def __init__(self, rules: tuple[str, ...]) -> None:
+        """Say which rules clash and what to do."""
+        self.rules = rules
+        super().__init__(
+            f"No choice of homes keeps these rules together: {'; '.join(rules)}. Each can be kept"
+            " without the others: relax one of them, or add homes that meet it."
+        )
+
+
+class NoPlanError(ProgrammeError):
+    """No plan that keeps every rule was found, and none was proved impossible."""
+
+
+@dataclass(frozen=True)
+class Allocation:
+    """option, year: [homes], -1 where a home is not funded. value: worth of the funded homes.
+
+    bound: no allocation that keeps the rules is worth more. prices: [rules], what one unit of
+    each rule's limit is worth at the bound, >= 0 (an at-least rule gains by a lower limit).
+    """
+
+    option: Ints
+    year: Ints
+    value: float
+    bound: float
+    prices: Floats
+
+    @property
+    def gap(self) -> float:
+        """Share of the bound that the answer may fall short of the best; 0 is proved best."""
+        return (self.bound - self.value) / abs(self.bound) if self.bound else 0.0
+
+    @property
+    def proved(self) -> bool:
+        """Whether no allocation can be worth more."""
+        return self.bound - self.value <= _PROOF * abs(self.bound)
+
+
+def allocate(problem: Problem, nodes: int = 1_000, start: Floats | None = None) -> Allocation:
+    """The best allocation found, its value and the proven bound.
+
+    nodes: effort of the exact step on few homes, in branch-and-bound nodes. start: prices to
+    begin from, as of the same problem with another budget.
+    Raises RulesClashError naming a smallest set of rules that cannot be kept together, and
+    NoPlanError where no plan was found though none was proved impossible.
+    """
+    lots = Lots(problem)
+    if any(rule.asks for rule in problem.rules):
+        clash = clashes.smallest(problem)
+        if clash:
+            raise RulesClashError(tuple(problem.rules[j].name for j in clash))
+    if not lots.home.size:
+        return _answer(lots, plan.nothing(lots), 0.0, np.zeros(len(problem.rules)))
+    bound = prices.search(lots, start)
+    bound, picks = _tightened(lots, bound)
+    found = _first(lots, bound, picks)
+    if found is not None:
+        found = core.polished(lots, found, picks, bound.prices, bound.bound)
+    found, best = _exact(lots, found, bound, nodes)
+    return _answer(lots, found, best, bound.prices)
+
+
+def _tightened(lots: Lots, bound: Bound) -> tuple[Bound, Picks]:
+    """The bound of the linear programme where that is small enough; picks at the soft prices."""
+    if lots.size.size <= _RELAX_LOTS:
+        tried = [lots.picks(bound.soft_prices)]
+        relaxed, _ = core.relax(lots, bound.soft_prices, tried)
+        if relaxed is not None:
+            best = prices.hard_bound(lots, relaxed.prices, lots.picks(relaxed.prices))
+            if best < bound.bound:
+                bound = Bound(
+                    relaxed.prices, best, bound.soft_prices, bound.temper, bound.missing
+                )
+    return bound, lots.picks(bound.soft_prices)
+
+
+def _first(lots: Lots, bound: Bound, picks: Picks) -> Plan | None:
+    """A plan that keeps every rule: rounded and mended, or no works at all where that is one."""
+    share = prices.likely(picks, bound.temper)
+    draft = rounding.rounded(lots, picks, share, bound.soft_prices)
+    for count in _CORES:
+        found = core.mended(lots, draft, picks, bound.soft_prices, count)
+        if found is not None and found.value >= 0.0:
+            return found
+        if count >= lots.size.size:
+            break
+    return plan.nothing(lots) if plan.keeps_rules(lots, plan.nothing(lots)) else None
+
+
+def _exact(lots: Lots, found: Plan | None, bound: Bound, nodes: int) -> tuple[Plan, float]:
+    """The plan and bound after the choices that could beat the plan were solved in integers."""
+    known = -np.inf if found is None else found.value
+    gap = bound.bound - known
+    if gap > _PROOF * abs(bound.bound) and lots.home.size <= _EXACT_CHOICES:
+        loss = gap * (1.0 + 1e-9) + 1e-9 * abs(bound.bound)
+        some = integers.within(lots, bound.prices, loss, found)
+        if some.home.size + some.ways.sum() <= _EXACT_CHOICES:
+            answer = integers.best(lots, some, nodes)
+            if answer is not None:
+                if found is None or answer.plan.value > found.value:
+                    found = answer.plan
+                best = found.value if answer.proved else min(bound.bound, answer.bound)
+                return found, max(best, found.value)
+    if found is None:
+        raise NoPlanError(
+            "No allocation that keeps every rule was found, though the rules do not clash in the"
+            " linear programme. Relax the tightest share or least number of homes, and run again."
+        )
+    return found, max(bound.bound, found.value)
+
+
+def _answer(lots: Lots, found: Plan, bound: float, rule_prices: Floats) -> Allocation:
+    """The plan in the order of the problem's homes."""
+    option = np.full(lots.problem.homes, -1)
+    year = np.full(lots.problem.homes, -1)
+    option[lots.home] = found.option
+    year[lots.home] = found.year[lots.lot_of] if lots.home.size else found.year
+    return Allocation(option, year, found.value, max(bound, found.value), rule_prices)

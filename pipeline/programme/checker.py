@@ -1,0 +1,84 @@
+"""Whether an allocation keeps every rule: each left side added up again, home by home.
+
+Written apart from the solver: it shares only the statement of the problem, and adds exactly.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.programme.rules import Ints, Problem, Rule
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One rule at one allocation. slack is what is left before the limit; below 0 it is broken."""
+
+    rule: str
+    sense: str
+    left: float
+    limit: float
+    slack: float
+    ok: bool
+    fund: str = ""
+    version: str = ""
+
+
+def check(problem: Problem, option: Ints, year: Ints) -> list[Finding]:
+    """Findings on every rule, then on allowed options, open years, and street lots.
+
+    option, year: [homes], -1 where a home is not funded. A finding allows for the rounding of
+    sums in floating point, one part in 1e9, and for nothing else.
+    """
+    findings = [_rule(problem, rule, option, year) for rule in problem.rules]
+    return [*findings, *_choices(problem, option, year), _lots(problem, option, year)]
+
+
+def value(problem: Problem, option: Ints, year: Ints) -> float:
+    """Worth of the allocation, added exactly."""
+    return math.fsum(
+        float(problem.value[i, option[i]]) * float(problem.year_weight[year[i]])
+        for i in np.flatnonzero(option >= 0)
+    )
+
+
+def _rule(problem: Problem, rule: Rule, option: Ints, year: Ints) -> Finding:
+    terms: list[float] = []
+    for i in np.flatnonzero(option >= 0):
+        for name, weights in rule.terms.items():
+            table = problem.quantities[name]
+            row = i if table.shape[0] > 1 else 0
+            column = option[i] if table.shape[1] > 1 else 0
+            terms.append(float(table[row, column]) * weights[year[i]])
+    left = math.fsum(terms)
+    size = max(1.0, abs(rule.limit))
+    slack = rule.limit - left if rule.sense == "at_most" else left - rule.limit
+    ok = slack >= -1e-9 * size
+    return Finding(rule.name, rule.sense, left, rule.limit, slack, ok, rule.fund, rule.version)
+
+
+def _choices(problem: Problem, option: Ints, year: Ints) -> list[Finding]:
+    """No home has an option it may not have, in a year that is shut, or half a choice."""
+    funded = np.flatnonzero(option >= 0)
+    barred = sum(bool(np.isnan(problem.value[i, option[i]])) for i in funded)
+    half = int(((option >= 0) != (year >= 0)).sum())
+    shut = sum(not problem.opened[option[i], year[i]] for i in funded if year[i] >= 0)
+    return [
+        _none_of("options that are not allowed", barred),
+        _none_of("homes with an option but no year, or a year but no option", half),
+        _none_of("options in a year in which they may not start", shut),
+    ]
+
+
+def _lots(problem: Problem, option: Ints, year: Ints) -> Finding:
+    """Every home of a lot that may have an option is treated in one and the same year, or none."""
+    years: dict[int, set[int]] = {}
+    for i in range(problem.homes):
+        if problem.lots[i] >= 0 and not np.isnan(problem.value[i]).all():
+            years.setdefault(int(problem.lots[i]), set()).add(int(year[i]))
+    return _none_of("street lots treated in part", sum(len(seen) > 1 for seen in years.values()))
+
+
+def _none_of(what: str, count: int) -> Finding:
+    return Finding(what, "at_most", float(count), 0.0, -float(count), count == 0)

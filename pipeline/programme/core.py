@@ -1,0 +1,135 @@
+"""From prices to a plan that keeps every rule: the lots that are sure stay, the rest are solved.
+
+Lots whose best choice is clear at the prices are fixed. The core, the lots nearest to another
+choice, goes to a linear programme with several ways to treat each lot; what that leaves split
+goes, with its neighbours, to an integer programme.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.sparse import coo_array, csr_array
+
+from pipeline.physics import Floats
+from pipeline.programme import highs, integers, plan
+from pipeline.programme.lots import Lots, Picks
+from pipeline.programme.plan import Columns, Plan
+from pipeline.programme.rules import Bools
+
+_ROUNDS = 6
+_SPREAD = (0.97, 1.03)
+"""Prices are also tried a little lower and higher, for other options of the same lot."""
+_SPLIT = 1e-6
+_ENTRIES = (600, 2_400, 9_600)
+"""Choices left open to the integer programme; more when it finds no plan."""
+_NODES = 100
+_BLOCK = 100
+_BLOCKS = 4
+_GOOD = 5e-4
+"""A gap with which no more time is spent, save for exact proof on few homes."""
+_FAR = 0.3
+
+
+@dataclass(frozen=True)
+class Relaxed:
+    """The linear programme of a core: columns, their shares [columns] and the rules' prices."""
+
+    ways: Columns
+    share: Floats
+    prices: Floats
+    value: float
+
+
+def margins(lots: Lots, picks: Picks) -> Floats:
+    """[lots], value for each home between a lot's best choice and its next, no works included."""
+    ranked = np.sort(np.vstack([np.zeros(lots.size.size), picks.worth]), axis=0)
+    return np.asarray((ranked[-1] - ranked[-2]) / lots.size)
+
+
+def mended(lots: Lots, start: Plan, picks: Picks, prices: Floats, count: int) -> Plan | None:
+    """The plan with its `count` nearest lots chosen anew so that every rule holds; None if not.
+
+    start: a plan that may break rules.
+    """
+    chosen = np.zeros(lots.size.size, bool)
+    chosen[np.argsort(margins(lots, picks), kind="stable")[:count]] = True
+    rest = plan.without(lots, start, chosen)
+    core = lots.part(chosen)
+    core.limit = lots.limit - rest.left
+    found = solve(core, prices)
+    if found is None:
+        return None
+    whole = plan.joined(lots, rest, chosen, found)
+    return whole if plan.keeps_rules(lots, whole) else None
+
+
+def polished(lots: Lots, start: Plan, picks: Picks, prices: Floats, bound: float) -> Plan:
+    """The plan bettered block by block: lots nearest to tipping, some at a time, in integers."""
+    order = np.argsort(margins(lots, picks), kind="stable")
+    for block in range(_BLOCKS):
+        chosen = np.zeros(lots.size.size, bool)
+        chosen[order[block * _BLOCK : (block + 1) * _BLOCK]] = True
+        if not chosen.any() or bound - start.value <= _GOOD * abs(bound):
+            break
+        rest = plan.without(lots, start, chosen)
+        core = lots.part(chosen)
+        core.limit = lots.limit - rest.left
+        here = plan.restricted(lots, core, start, chosen)
+        found = integers.better(core, here, prices, _ENTRIES[0], _NODES, np.zeros(_size(core), bool))
+        if found is not None and found.plan.value > here.value:
+            whole = plan.joined(lots, rest, chosen, found.plan)
+            if plan.keeps_rules(lots, whole) and whole.value > start.value:
+                start = whole
+    return start
+
+
+def _size(lots: Lots) -> int:
+    return int(lots.size.size)
+
+
+def solve(core: Lots, prices: Floats) -> Plan | None:
+    """The best plan found for the core's lots within its limits, None if none was found."""
+    tried = [core.picks(prices * factor) for factor in (1.0, *_SPREAD)]
+    relaxed, tried = relax(core, prices, tried)
+    if relaxed is None:
+        return None
+    ways, share = relaxed.ways, relaxed.share
+    whole = np.flatnonzero(share > 1.0 - _SPLIT)
+    start = plan.with_columns(core, plan.nothing(core), ways.take(whole), tried)
+    split = np.zeros(core.size.size, bool)
+    split[ways.lot[(share > _SPLIT) & (share <= 1.0 - _SPLIT)]] = True
+    for entries in _ENTRIES:
+        found = integers.better(core, start, relaxed.prices, entries, _NODES, split)
+        if found is not None:
+            return found.plan
+    return None
+
+
+def relax(core: Lots, prices: Floats, tried: list[Picks]) -> tuple[Relaxed | None, list[Picks]]:
+    """The core's linear programme; ways to treat lots are added at its own prices, some rounds."""
+    far = _FAR * core.scale
+    parts = [plan.columns(core, picks, n, far) for n, picks in enumerate(tried)]
+    relaxed: Relaxed | None = None
+    for _ in range(_ROUNDS):
+        ways = plan.merged(parts)
+        after = _linear(core, ways)
+        if after is None:
+            return relaxed, tried
+        stale = relaxed is not None and after.value <= relaxed.value * (1.0 + 1e-7)
+        relaxed = after
+        if stale:
+            break
+        tried = [*tried, core.picks(relaxed.prices)]
+        parts = [ways, plan.columns(core, tried[-1], len(tried) - 1, far)]
+    return relaxed, tried
+
+
+def _linear(core: Lots, ways: Columns) -> Relaxed | None:
+    """The linear programme over the columns and, for each lot, no works."""
+    lots, count = core.size.size, ways.lot.size
+    value = np.concatenate([ways.value, np.zeros(lots)])
+    rows = csr_array(np.hstack([ways.left, np.zeros((core.limit.size, lots))]))
+    lot = np.concatenate([ways.lot, np.arange(lots)])
+    picks = coo_array((np.ones(lot.size), (lot, np.arange(lot.size))), shape=(lots, lot.size))
+    found = highs.linear(value, rows, core.limit, picks.tocsr(), np.full(lot.size, np.inf))
+    return None if found is None else Relaxed(ways, found.x[:count], found.prices, found.value)

@@ -1,0 +1,77 @@
+"""From a softened choice of years to one year for each lot, keeping the rules' left sides.
+
+Lots that are split between years are settled one by one, the largest first; each takes the year
+that brings the running sums nearest to the sums of the softened choice, so errors cancel instead
+of adding up (error diffusion, here over all rules at once).
+"""
+
+import numpy as np
+
+from pipeline.physics import Floats
+from pipeline.programme import plan
+from pipeline.programme.lots import NEVER, Lots, Picks, product
+from pipeline.programme.plan import Plan
+from pipeline.programme.prices import typical_prices
+from pipeline.programme.rules import Bools, Ints
+
+_SPLIT = 1e-3
+_UNLIKELY = 1e-4
+_STIFF = 30.0
+"""Running errors of so many lots weigh as much as the value of a lot; less is more exact sums at
+more loss."""
+_MOST = 40_000
+"""Most lots settled one by one; beyond it those nearest to a clear choice simply take it."""
+
+
+def rounded(lots: Lots, picks: Picks, share: Floats, prices: Floats) -> Plan:
+    """One year, or none, for each lot. share: [1 + years, lots], the softened choice."""
+    year = share.argmax(axis=0) - 1
+    unsure = 1.0 - share.max(axis=0)
+    order = np.argsort(-unsure, kind="stable")[:_MOST]
+    split = np.zeros(lots.size.size, bool)
+    split[order[unsure[order] > _SPLIT]] = True
+    if split.any():
+        weight = prices + 5e-1 * typical_prices(lots)
+        used, likely = _used(lots, picks, share, split, weight)
+        sure = plan.of_years(lots, picks, np.where(split, -1, year))
+        rest = (lots.limit - sure.left) * weight
+        top = np.maximum(picks.worth.max(axis=0), 0.0)[split]
+        loss = top - np.vstack([np.zeros(top.size), picks.worth[:, split]])
+        year[split] = _settled(used, likely, loss.T, lots.size[split], rest, prices > 0.0)
+    return plan.of_years(lots, picks, year)
+
+
+def _used(
+    lots: Lots, picks: Picks, share: Floats, split: Bools, weight: Floats
+) -> tuple[Floats, Floats]:
+    """Left sides of the split lots, [lots, 1 + years, rules], in the unit of value, and shares."""
+    number = np.flatnonzero(split)
+    used = np.full((number.size, share.shape[0], weight.size), np.inf)
+    used[share[0, split] > _UNLIKELY, 0] = 0.0
+    for year in range(lots.problem.years):
+        chosen = split & (picks.worth[year] > NEVER) & (share[1 + year] > _UNLIKELY)
+        left = product(lots.left[:, :, year], lots.lot_amounts(year, picks, chosen)[1:])
+        used[chosen[number], 1 + year] = left.T * weight
+    return used, share[:, split].T
+
+
+def _settled(
+    used: Floats, share: Floats, loss: Floats, size: Ints, rest: Floats, tight: Bools
+) -> Ints:
+    """Year of each split lot, -1 for none. loss: [lots, 1 + years], value short of the best.
+
+    rest: [rules], what the lots together may use, in the unit of value; tight: [rules], whether
+    to use it up. The error is what the lots settled so far used beyond their part of it.
+    """
+    possible = np.isfinite(used)
+    known = np.where(possible, used, 0.0)
+    mean = (known * share[:, :, None]).sum(axis=1)
+    stiff = _STIFF * float(np.abs(known).max(axis=(1, 2)).mean())
+    year = np.empty(size.size, np.int64)
+    over = rest - mean.sum(axis=0)
+    error = np.where(tight, over, np.minimum(over, 0.0))
+    for lot in np.argsort(-size, kind="stable"):
+        after = error + mean[lot] - used[lot]
+        best = int((np.einsum("yj,yj->y", after, after) / stiff + loss[lot]).argmin())
+        year[lot], error = best - 1, after[best]
+    return year
