@@ -1,4 +1,4 @@
-"""Invented allocation problems for the tests and benchmarks: any size, seeded, all side rules on."""
+"""Invented allocation problems for tests and benchmarks: any size, seeded, all side rules on."""
 
 from dataclasses import replace
 
@@ -10,8 +10,13 @@ from pipeline.programme.rules import Problem
 CAP = 7_000.0
 
 
-def stock(homes: int, options: int, years: int, seed: int, lot_size: float = 4.0) -> Problem:
+def stock(  # noqa: PLR0913
+    homes: int, options: int, years: int, *, seed: int, lot_size: float = 4.0, ease: float = 1.0
+) -> Problem:
     """A stock with every side rule on, tight enough that most of them bite.
+
+    lot_size: homes in a street, about. ease: budgets and capacities times this; with few homes
+    tight rules leave nothing to choose.
 
     Homes of a street are alike; grants are half the cost up to a limit; four homes in ten are
     low-income; one in eight is infill; options differ in cost, saving and band reached.
@@ -36,7 +41,7 @@ def stock(homes: int, options: int, years: int, seed: int, lot_size: float = 4.0
         "infill": (rng.random((homes, 1)) < 0.125).astype(float),
         "c_or_better": better,
     }
-    funded = 0.45 * homes * rng.uniform(0.6, 1.2)
+    funded = ease * 0.45 * homes * rng.uniform(0.6, 1.2)
     by_year = rng.dirichlet(np.full(years, 12.0))
     half = float(np.mean(grant))
     side = (
@@ -46,9 +51,9 @@ def stock(homes: int, options: int, years: int, seed: int, lot_size: float = 4.0
         ),
         *rules.each_year("capacity", "homes", "homes", list(np.ceil(1.1 * funded * by_year))),
         rules.average_at_most("average grant cap", "grant", "homes", 0.97 * half, years),
-        rules.share("low-income share", "at_least", "low_income", "homes", 0.45, years),
-        rules.share("infill share", "at_most", "infill", "homes", 0.10, years),
-        rules.share("band C share", "at_least", "c_or_better", "homes", 0.75, years),
+        rules.share("low-income share", "at_least", ("low_income", "homes"), 0.45, years),
+        rules.share("infill share", "at_most", ("infill", "homes"), 0.10 * ease, years),
+        rules.share("band C share", "at_least", ("c_or_better", "homes"), 0.75, years),
     )
     return Problem(value, quantities, side, lots, 0.965 ** np.arange(years, dtype=float))
 

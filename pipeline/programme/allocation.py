@@ -13,6 +13,7 @@ import numpy as np
 from pipeline.errors import ProgrammeError
 from pipeline.physics import Floats
 from pipeline.programme import clashes, core, integers, plan, prices, rounding
+from pipeline.programme.integers import Answer
 from pipeline.programme.lots import Lots, Picks
 from pipeline.programme.plan import Plan
 from pipeline.programme.prices import Bound
@@ -22,6 +23,10 @@ _CORES = (500, 2_000, 8_000)
 """Lots solved anew to mend the rounded choice; more when fewer do not suffice."""
 _RELAX_LOTS = 1_500
 _EXACT_CHOICES = 1_500
+"""Most homes, and most choices that could beat the plan, for the exact step."""
+_SMALL = 3_000
+_GUESS = 0.02
+_LEAST_OPEN = 200
 _PROOF = 1e-12
 
 
@@ -81,11 +86,18 @@ def allocate(problem: Problem, nodes: int = 1_000, start: Floats | None = None) 
             raise RulesClashError(tuple(problem.rules[j].name for j in clash))
     if not lots.home.size:
         return _answer(lots, plan.nothing(lots), 0.0, np.zeros(len(problem.rules)))
-    bound = prices.search(lots, start)
-    bound, picks = _tightened(lots, bound)
+    bound, picks = _tightened(lots, prices.search(lots, start))
+    if lots.home.size * problem.options * problem.years <= _SMALL:
+        small = _small(lots, bound, nodes)
+        if small is not None:
+            return _answer(lots, small.plan, small.plan.value, bound.prices)
     found = _first(lots, bound, picks)
-    if found is not None:
-        found = core.polished(lots, found, picks, bound.prices, bound.bound)
+    if found is None:
+        raise NoPlanError(
+            "No allocation that keeps every rule was found, though the rules do not clash in the"
+            " linear programme. Relax the tightest share or least number of homes, and run again."
+        )
+    found = core.polished(lots, found, picks, bound.prices, bound.bound)
     found, best = _exact(lots, found, bound, nodes)
     return _answer(lots, found, best, bound.prices)
 
@@ -98,9 +110,7 @@ def _tightened(lots: Lots, bound: Bound) -> tuple[Bound, Picks]:
         if relaxed is not None:
             best = prices.hard_bound(lots, relaxed.prices, lots.picks(relaxed.prices))
             if best < bound.bound:
-                bound = Bound(
-                    relaxed.prices, best, bound.soft_prices, bound.temper, bound.missing
-                )
+                bound = Bound(relaxed.prices, best, bound.soft_prices, bound.temper, bound.missing)
     return bound, lots.picks(bound.soft_prices)
 
 
@@ -117,26 +127,44 @@ def _first(lots: Lots, bound: Bound, picks: Picks) -> Plan | None:
     return plan.nothing(lots) if plan.keeps_rules(lots, plan.nothing(lots)) else None
 
 
-def _exact(lots: Lots, found: Plan | None, bound: Bound, nodes: int) -> tuple[Plan, float]:
-    """The plan and bound after the choices that could beat the plan were solved in integers."""
-    known = -np.inf if found is None else found.value
-    gap = bound.bound - known
-    if gap > _PROOF * abs(bound.bound) and lots.home.size <= _EXACT_CHOICES:
-        loss = gap * (1.0 + 1e-9) + 1e-9 * abs(bound.bound)
-        some = integers.within(lots, bound.prices, loss, found)
-        if some.home.size + some.ways.sum() <= _EXACT_CHOICES:
-            answer = integers.best(lots, some, nodes)
-            if answer is not None:
-                if found is None or answer.plan.value > found.value:
-                    found = answer.plan
-                best = found.value if answer.proved else min(bound.bound, answer.bound)
-                return found, max(best, found.value)
-    if found is None:
-        raise NoPlanError(
-            "No allocation that keeps every rule was found, though the rules do not clash in the"
-            " linear programme. Relax the tightest share or least number of homes, and run again."
-        )
-    return found, max(bound.bound, found.value)
+def _small(lots: Lots, bound: Bound, nodes: int) -> Answer | None:
+    """The proven best plan of few homes, None where the search did not end.
+
+    Choices are opened up to a guessed loss; if the best of them is worth no less than the bound
+    less that loss, no choice left out could better it. Else the loss is raised to what is needed.
+    """
+    loss = max(_GUESS * abs(bound.bound), integers.loss_of(lots, bound.prices, _LEAST_OPEN))
+    start: Plan | None = None
+    while True:
+        answer = integers.best(lots, integers.within(lots, bound.prices, loss, start), nodes)
+        if answer is None and np.isfinite(loss):
+            loss = np.inf
+        elif answer is None or not answer.proved:
+            return None
+        elif bound.bound - loss <= answer.plan.value:
+            return answer
+        else:
+            start = answer.plan
+            loss = (bound.bound - start.value) * (1.0 + 1e-9) + 1e-9 * abs(bound.bound)
+
+
+def _exact(lots: Lots, found: Plan, bound: Bound, nodes: int) -> tuple[Plan, float]:
+    """The plan and bound after the choices that could beat the plan were solved in integers.
+
+    Done only where few choices remain: otherwise plan and bound stay as they are.
+    """
+    gap = bound.bound - found.value
+    if gap <= _PROOF * abs(bound.bound) or lots.home.size > _EXACT_CHOICES:
+        return found, max(bound.bound, found.value)
+    loss = gap * (1.0 + 1e-9) + 1e-9 * abs(bound.bound)
+    some = integers.within(lots, bound.prices, loss, found)
+    best = bound.bound
+    if some.home.size + some.ways.sum() <= _EXACT_CHOICES:
+        answer = integers.best(lots, some, nodes)
+        if answer is not None:
+            found = answer.plan if answer.plan.value > found.value else found
+            best = found.value if answer.proved else min(best, answer.bound)
+    return found, max(best, found.value)
 
 
 def _answer(lots: Lots, found: Plan, bound: float, rule_prices: Floats) -> Allocation:

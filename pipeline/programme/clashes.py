@@ -61,7 +61,7 @@ def _hitting(sets: list[frozenset[int]], rules: int) -> frozenset[int]:
     if not sets:
         return frozenset()
     rows = csr_array(np.array([[float(j in one) for j in range(rules)] for one in sets]))
-    worth = -1.0 - 1e-6 * np.arange(rules)
+    worth = np.asarray(-1.0 - 1e-6 * np.arange(rules), dtype=np.float64)
     found = highs.integer(worth, rows, np.ones(len(sets)), np.full(len(sets), np.inf), _NODES)
     if found.x is None:
         raise RuntimeError("No set of rules meets all correction sets; this is a fault.")
@@ -99,7 +99,7 @@ class _Judge:
         return integers.possible(self.lots, sorted(rules), _NODES)
 
     def _linear(self, rules: frozenset[int]) -> bool:
-        """Least total excess over the limits, by mixing whole-stock choices; prices ask for more."""
+        """Least total excess over the limits by mixing whole-stock choices, more at each price."""
         keep = np.array(sorted(rules))
         limit = self.lots.limit[keep] / self.scale[keep]
         for _ in range(_ROUNDS):

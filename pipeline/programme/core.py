@@ -14,7 +14,6 @@ from pipeline.physics import Floats
 from pipeline.programme import highs, integers, plan
 from pipeline.programme.lots import Lots, Picks
 from pipeline.programme.plan import Columns, Plan
-from pipeline.programme.rules import Bools
 
 _ROUNDS = 6
 _SPREAD = (0.97, 1.03)
@@ -22,7 +21,6 @@ _SPREAD = (0.97, 1.03)
 _SPLIT = 1e-6
 _ENTRIES = (600, 2_400, 9_600)
 """Choices left open to the integer programme; more when it finds no plan."""
-_NODES = 100
 _BLOCK = 100
 _BLOCKS = 4
 _GOOD = 5e-4
@@ -75,16 +73,12 @@ def polished(lots: Lots, start: Plan, picks: Picks, prices: Floats, bound: float
         core = lots.part(chosen)
         core.limit = lots.limit - rest.left
         here = plan.restricted(lots, core, start, chosen)
-        found = integers.better(core, here, prices, _ENTRIES[0], _NODES, np.zeros(_size(core), bool))
+        found = integers.better(core, here, prices, _ENTRIES[0])
         if found is not None and found.plan.value > here.value:
             whole = plan.joined(lots, rest, chosen, found.plan)
             if plan.keeps_rules(lots, whole) and whole.value > start.value:
                 start = whole
     return start
-
-
-def _size(lots: Lots) -> int:
-    return int(lots.size.size)
 
 
 def solve(core: Lots, prices: Floats) -> Plan | None:
@@ -99,7 +93,7 @@ def solve(core: Lots, prices: Floats) -> Plan | None:
     split = np.zeros(core.size.size, bool)
     split[ways.lot[(share > _SPLIT) & (share <= 1.0 - _SPLIT)]] = True
     for entries in _ENTRIES:
-        found = integers.better(core, start, relaxed.prices, entries, _NODES, split)
+        found = integers.better(core, start, relaxed.prices, entries, split)
         if found is not None:
             return found.plan
     return None

@@ -17,6 +17,8 @@ from pipeline.programme.plan import Plan
 from pipeline.programme.rules import Bools, Ints
 
 _TIGHTEN = 3
+_NODES = 100
+"""Effort of one search among some choices; a plan is wanted, not a proof."""
 
 
 @dataclass(frozen=True)
@@ -80,22 +82,28 @@ def within(lots: Lots, prices: Floats, loss: float, start: Plan | None = None) -
     return Open(base, ways, none, home, option, year)
 
 
+def loss_of(lots: Lots, prices: Floats, entries: int, start: Plan | None = None) -> float:
+    """The loss up to which so many choices are open; infinite where there are no more."""
+    _, year_loss, none_loss, option_loss = losses(lots, prices, start)
+    every = np.concatenate([year_loss.ravel(), none_loss, option_loss.ravel()])
+    every = every[(every > 0.0) & np.isfinite(every)]
+    return float(np.partition(every, entries)[entries]) if every.size > entries else np.inf
+
+
 def better(
-    lots: Lots, start: Plan, prices: Floats, entries: int, nodes: int, free: Bools
+    lots: Lots, start: Plan, prices: Floats, entries: int, free: Bools | None = None
 ) -> Answer | None:
     """The best plan when the `entries` choices of least loss are open; None if none was found.
 
     start: plan to begin from, which may break rules or leave lots out. free: [lots] that must
     be open to any of their years and to no works.
     """
-    _, year_loss, none_loss, option_loss = losses(lots, prices, start)
-    every = np.concatenate([year_loss.ravel(), none_loss, option_loss.ravel()])
-    every = every[(every > 0.0) & np.isfinite(every)]
-    most = np.partition(every, entries)[entries] if every.size > entries else np.inf
-    some = within(lots, prices, most, start)
-    some.ways[:, free] |= np.isfinite(year_loss[:, free])
-    some.none[free] = True
-    return best(lots, some, nodes)
+    _, year_loss, _, _ = losses(lots, prices, start)
+    some = within(lots, prices, loss_of(lots, prices, entries, start), start)
+    if free is not None:
+        some.ways[:, free] |= np.isfinite(year_loss[:, free])
+        some.none[free] = True
+    return best(lots, some, _NODES)
 
 
 def best(lots: Lots, some: Open, nodes: int) -> Answer | None:
@@ -133,7 +141,7 @@ def possible(lots: Lots, rules: list[int], nodes: int) -> bool:
 
 
 def _way_amounts(lots: Lots, some: Open, year: Ints, lot: Ints) -> Floats:
-    """[1 + rules, ways], value and left sides of each lot treated in each open year, base options."""
+    """[1 + rules, ways], value and left sides of each lot in each open year, base options."""
     out = np.zeros((1 + lots.limit.size, lot.size))
     for t in range(lots.problem.years):
         here = year == t

@@ -9,7 +9,7 @@ Operations Research 27(3).
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -94,8 +94,11 @@ def solve_from(hulls: Steps, cost: Floats, value: Floats, budget: float) -> Fund
         choice[hulls.home[:stop]] = hulls.option[:stop]
     bound = _total(value, choice) + price * (budget - spend)
     choice = _spend_rest(cost, value, choice, budget - spend) if rest else choice
-    if bound > _total(value, choice):
-        choice, bound = _exact(cost, value, choice, budget, price, bound)
+    found = _funded(cost, value, choice, price, bound)
+    return _exact(cost, value, budget, found) if found.gap > 0.0 else found
+
+
+def _funded(cost: Floats, value: Floats, choice: Ints, price: float, bound: float) -> Funded:
     worth = _total(value, choice)
     return Funded(choice, worth, _total(cost, choice), max(bound, worth), price)
 
@@ -194,22 +197,17 @@ def _spend_rest(cost: Floats, value: Floats, choice: Ints, rest: float) -> Ints:
     return choice
 
 
-def _exact(
-    cost: Floats, value: Floats, choice: Ints, budget: float, price: float, bound: float
-) -> tuple[Ints, float]:
+def _exact(cost: Floats, value: Floats, budget: float, found: Funded) -> Funded:
     """Better the choice among the options that the bound leaves open, or prove it the best.
 
     A home given an option that falls short of its best by more than the gap, at the price of the
-    budget, cannot be part of a better answer; so few homes stay open. Returns choice and bound.
+    budget, cannot be part of a better answer; so few homes stay open.
     """
-    worth = _total(value, choice)
-    homes, options = _open_options(cost, value, price, bound - worth)
+    homes, options = _open_options(cost, value, found.price, found.bound - found.value)
     if homes.size > _CORE:
-        return choice, bound
+        return found
     core, row = np.unique(homes, return_inverse=True)
-    fixed = choice.copy()
-    fixed[core] = -1
-    sure = _sure(cost, value, price, core, fixed)
+    sure = _sure(cost, value, found.price, core)
     at = np.maximum(options, 0)
     dear = np.where(options >= 0, cost[homes, at], 0.0)
     gain = np.where(options >= 0, value[homes, at], 0.0)
@@ -226,21 +224,20 @@ def _exact(
         shape=(core.size + 1, homes.size),
     )
     one = np.ones(core.size)
-    found = highs.integer(gain, rows, np.append(one, -np.inf), np.append(one, rest), _NODES)
-    best = math.inf if found.x is None else found.bound + _total(value, sure)
-    if found.x is not None:
-        trial = sure.copy()
-        on = found.x > 0.5
-        trial[homes[on]] = options[on]
-        if _total(cost, trial) <= budget and _total(value, trial) > worth:
-            choice, worth = trial, _total(value, trial)
-        best = worth if found.proved and _total(cost, trial) <= budget else best
-    return choice, max(worth, min(bound, best))
+    answer = highs.integer(gain, rows, np.append(one, -np.inf), np.append(one, rest), _NODES)
+    if answer.x is None:
+        return found
+    on = answer.x > 0.5
+    trial = sure.copy()
+    trial[homes[on]] = options[on]
+    if _total(cost, trial) > budget:  # within the solver's tolerance, not within the budget
+        return replace(found, bound=min(found.bound, answer.bound + _total(value, sure)))
+    choice = trial if _total(value, trial) > found.value else found.choice
+    best = 0.0 if answer.proved else min(found.bound, answer.bound + _total(value, sure))
+    return _funded(cost, value, choice, found.price, best)
 
 
-def _open_options(
-    cost: Floats, value: Floats, price: float, gap: float
-) -> tuple[Ints, Ints]:
+def _open_options(cost: Floats, value: Floats, price: float, gap: float) -> tuple[Ints, Ints]:
     """Home and option (-1 for none) of all pairs within the gap, of homes with two or more."""
     homes: list[Ints] = []
     options: list[Ints] = []
@@ -260,9 +257,9 @@ def _net(cost: Floats, value: Floats, price: float) -> Floats:
     return np.concatenate([np.zeros((cost.shape[0], 1)), net], axis=1)
 
 
-def _sure(cost: Floats, value: Floats, price: float, core: Ints, fixed: Ints) -> Ints:
+def _sure(cost: Floats, value: Floats, price: float, core: Ints) -> Ints:
     """The choice of every home outside the core: its best at the price; -1 within the core."""
-    sure = fixed.copy()
+    sure = np.empty(cost.shape[0], np.int64)
     for part in _chunks(cost.shape[0]):
         sure[part] = _net(cost[part], value[part], price).argmax(axis=1) - 1
     sure[core] = -1

@@ -9,9 +9,12 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.physics import Floats
 from pipeline.programme.rules import Bools, Ints, Problem
+
+Small = NDArray[np.int16]
 
 _BATCH = 512
 _PRODUCT = 100_000
@@ -25,7 +28,7 @@ class Picks:
     """worth: [years, lots] at the prices, below NEVER where barred. option: [years, homes]."""
 
     worth: Floats
-    option: Ints
+    option: Small
 
 
 def product(left: Floats, right: Floats) -> Floats:
@@ -131,7 +134,8 @@ class Lots:
         by_home = np.abs(self.of_home).sum(axis=1)
         by_option = np.abs(self.of_option).mean(axis=1) * self.home.size
         total = np.concatenate([sums, by_home, by_option])
-        return np.maximum(np.abs(self.left).max(axis=2) @ total, 1e-300)
+        size = np.abs(self.left).max(axis=2) @ total
+        return np.where(size > 0.0, size, 1.0)
 
     def part(self, chosen: Bools) -> "Lots":
         """The chosen lots as a problem of their own, in the same order; limits as for all."""
@@ -203,14 +207,14 @@ class Lots:
         return np.add.reduceat(table, np.cumsum(size) - size, axis=1)
 
 
-def _best(batch: Floats, front: Floats, offset: Floats) -> tuple[Floats, Ints]:
+def _best(batch: Floats, front: Floats, offset: Floats) -> tuple[Floats, Small]:
     """Best worth and option in each year, [years, homes] each, of one batch."""
     depth, options, homes = batch.shape
     net = product(front, batch.reshape(depth, options * homes)).reshape(-1, options, homes)
     if offset.any():
         net += offset[:, :, None]
     best = net[:, 0].copy()
-    option = np.zeros(best.shape, np.int16)
+    option: Small = np.zeros((best.shape[0], homes), np.int16)
     for k in range(1, options):
         better = net[:, k] > best
         np.copyto(best, net[:, k], where=better)

@@ -24,7 +24,7 @@ class Plan:
 
 def tolerance(lots: Lots) -> Floats:
     """[rules], rounding allowed when a left side is compared with its limit."""
-    return 1e-9 * np.maximum(1.0, np.abs(lots.limit))
+    return np.asarray(1e-9 * np.maximum(1.0, np.abs(lots.limit)))
 
 
 def keeps_rules(lots: Lots, plan: Plan) -> bool:
@@ -69,7 +69,10 @@ class Columns:
     def take(self, keep: Ints | Bools) -> "Columns":
         """These columns only."""
         return Columns(
-            self.lot[keep], self.year[keep], self.source[keep], self.value[keep],
+            self.lot[keep],
+            self.year[keep],
+            self.source[keep],
+            self.value[keep],
             self.left[:, keep],
         )
 
@@ -90,7 +93,10 @@ def columns(lots: Lots, picks: Picks, source: int, within: float) -> Columns:
 def merged(parts: list[Columns]) -> Columns:
     """All columns, the same way to treat a lot only once."""
     every = Columns(
-        *(np.concatenate([getattr(p, n) for p in parts]) for n in ("lot", "year", "source", "value")),
+        np.concatenate([p.lot for p in parts]),
+        np.concatenate([p.year for p in parts]),
+        np.concatenate([p.source for p in parts]),
+        np.concatenate([p.value for p in parts]),
         np.concatenate([p.left for p in parts], axis=1),
     )
     key = np.round(np.vstack([every.lot, every.year, every.value, every.left]), 6)

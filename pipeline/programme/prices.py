@@ -58,7 +58,7 @@ def search(lots: Lots, start: Floats | None = None) -> Bound:
     start: prices near the answer, as from the same problem with another budget.
     """
     begin = None if start is None else Bound(start, np.inf, start, np.ones(0), None)
-    hardening = _HARDENING if start is None else _HARDENING[3:]
+    hardening: tuple[float, ...] = _HARDENING if start is None else _HARDENING[3:]
     for homes in (_SAMPLE, 6 * _SAMPLE):
         if lots.home.size > 2 * homes:
             begin = least(sample(lots, homes), begin, hardening)
@@ -97,7 +97,7 @@ def least(
     if begin is not None and begin.missing is not None:
         missing = begin.missing * lots.home.size
     for softness in hardening:
-        temper = softness * scale * lots.size
+        temper: Floats = np.asarray(softness * scale * lots.size, dtype=np.float64)
         damping = 0.0
         point = _point(lots, prices, temper)
         for _ in range(steps):

@@ -37,7 +37,10 @@ def rounded(lots: Lots, picks: Picks, share: Floats, prices: Floats) -> Plan:
         rest = (lots.limit - sure.left) * weight
         top = np.maximum(picks.worth.max(axis=0), 0.0)[split]
         loss = top - np.vstack([np.zeros(top.size), picks.worth[:, split]])
-        year[split] = _settled(used, likely, loss.T, lots.size[split], rest, prices > 0.0)
+        mean = (np.where(np.isfinite(used), used, 0.0) * likely[:, :, None]).sum(axis=1)
+        over = rest - mean.sum(axis=0)
+        error = np.where(prices > 0.0, over, np.minimum(over, 0.0))
+        year[split] = _settled(used, mean, loss.T, lots.size[split], error)
     return plan.of_years(lots, picks, year)
 
 
@@ -55,21 +58,15 @@ def _used(
     return used, share[:, split].T
 
 
-def _settled(
-    used: Floats, share: Floats, loss: Floats, size: Ints, rest: Floats, tight: Bools
-) -> Ints:
+def _settled(used: Floats, mean: Floats, loss: Floats, size: Ints, error: Floats) -> Ints:
     """Year of each split lot, -1 for none. loss: [lots, 1 + years], value short of the best.
 
-    rest: [rules], what the lots together may use, in the unit of value; tight: [rules], whether
-    to use it up. The error is what the lots settled so far used beyond their part of it.
+    used: [lots, 1 + years, rules], infinite where not open; mean: [lots, rules], of the softened
+    choice. error: [rules], what is left of the limits beyond the means, to be used up.
     """
-    possible = np.isfinite(used)
-    known = np.where(possible, used, 0.0)
-    mean = (known * share[:, :, None]).sum(axis=1)
-    stiff = _STIFF * float(np.abs(known).max(axis=(1, 2)).mean())
+    size_of = np.abs(np.where(np.isfinite(used), used, 0.0)).max(axis=(1, 2))
+    stiff = _STIFF * float(size_of.mean())
     year = np.empty(size.size, np.int64)
-    over = rest - mean.sum(axis=0)
-    error = np.where(tight, over, np.minimum(over, 0.0))
     for lot in np.argsort(-size, kind="stable"):
         after = error + mean[lot] - used[lot]
         best = int((np.einsum("yj,yj->y", after, after) / stiff + loss[lot]).argmin())

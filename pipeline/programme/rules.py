@@ -6,7 +6,7 @@ chosen and compares with a limit. Solver, checker and tests read the same rules.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -70,7 +70,9 @@ class Problem:
         """Refuse arrays that do not fit together. Raises ValueError with what to mend."""
         homes, options = self.value.shape
         for name, table in self.quantities.items():
-            fits = table.ndim == 2 and table.shape[0] in (1, homes) and table.shape[1] in (1, options)
+            fits = (
+                table.ndim == 2 and table.shape[0] in (1, homes) and table.shape[1] in (1, options)
+            )
             if not fits:
                 raise ValueError(
                     f"Quantity '{name}' is {table.shape} but value is {self.value.shape}: give"
@@ -108,12 +110,12 @@ class Problem:
     @property
     def homes(self) -> int:
         """Number of homes."""
-        return self.value.shape[0]
+        return int(self.value.shape[0])
 
     @property
     def options(self) -> int:
         """Number of options."""
-        return self.value.shape[1]
+        return int(self.value.shape[1])
 
     @property
     def years(self) -> int:
@@ -132,44 +134,46 @@ def each_year(
     quantity: str,
     limits: Sequence[float | None],
     factor: Sequence[float] | None = None,
-    fund: str = "",
-    version: str = "",
 ) -> tuple[Rule, ...]:
     """At most so much of a quantity in each year: budgets, contractor capacity. None is no limit.
 
     factor: [years], price of the year over the price of the quantity; 1 when None.
     """
-    scale = factor or [1.0] * len(limits)
+    years = len(limits)
+    scale = [1.0] * years if factor is None else factor
     return tuple(
         Rule(
             f"{name}, year {year + 1}",
             kind,
             "at_most",
-            {quantity: tuple(scale[year] if t == year else 0.0 for t in range(len(limits)))},
+            {quantity: tuple(scale[year] if t == year else 0.0 for t in range(years))},
             limit,
-            fund,
-            version,
         )
         for year, limit in enumerate(limits)
         if limit is not None
     )
 
 
-def average_at_most(
-    name: str, quantity: str, homes: str, most: float, years: int, fund: str = "", version: str = ""
-) -> Rule:
+def average_at_most(name: str, quantity: str, homes: str, most: float, years: int) -> Rule:
     """The average of a quantity over the funded homes is at most so much: an averaged cap."""
     terms = {quantity: (1.0,) * years, homes: (-most,) * years}
-    return Rule(name, "average", "at_most", terms, 0.0, fund, version)
+    return Rule(name, "average", "at_most", terms, 0.0)
 
 
-def share(
-    name: str, sense: Sense, part: str, whole: str, share_of: float, years: int
-) -> Rule:
-    """The part is at least, or at most, this share of the whole: low income, infill, band C."""
-    return Rule(name, "share", sense, {part: (1.0,) * years, whole: (-share_of,) * years}, 0.0)
+def share(name: str, sense: Sense, of: tuple[str, str], limit: float, years: int) -> Rule:
+    """A part is at least, or at most, this share of a whole: low income, infill, band C.
+
+    of: the quantities part and whole.
+    """
+    part, whole = of
+    return Rule(name, "share", sense, {part: (1.0,) * years, whole: (-limit,) * years}, 0.0)
 
 
-def total(name: str, kind: Kind, sense: Sense, quantity: str, limit: float, years: int) -> Rule:
-    """The quantity over all years is at least, or at most, the limit."""
-    return Rule(name, kind, sense, {quantity: (1.0,) * years}, limit)
+def at_least(name: str, kind: Kind, quantity: str, limit: float, years: int) -> Rule:
+    """The quantity over all years is at least the limit: least homes, a target for a saving."""
+    return Rule(name, kind, "at_least", {quantity: (1.0,) * years}, limit)
+
+
+def of_fund(rule: Rule, fund: str, version: str) -> Rule:
+    """The rule with the fund it comes from."""
+    return replace(rule, fund=fund, version=version)

@@ -1,0 +1,163 @@
+"""One budget: published instances, exhaustion, an independent integer programme, properties."""
+
+import csv
+import itertools
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.optimize import Bounds, LinearConstraint, milp
+
+from pipeline.programme import knapsack
+
+DATA = Path(__file__).parent / "published" / "data"
+FIVE_HOMES = (
+    ((9000, 4200), (10400, 4700), (12100, 5000)),
+    ((7200, 2500), (8800, 3300)),
+    ((11000, 5600), (13500, 6100)),
+    ((6100, 2100), (6900, 2600), (8200, 2800)),
+    ((15000, 7200), (17800, 7900)),
+)
+"""Own instance: (cost in GBP, saving in kWh) of each option; proved by exhaustion below."""
+FIVE_BEST = {
+    10_000: (4200, 9000),
+    16_000: (7200, 15000),
+    20_000: (9800, 20000),
+    25_000: (11400, 24000),
+    30_000: (13500, 28800),
+    37_000: (17500, 36400),
+    45_000: (20400, 45000),
+    100_000: (25100, 60400),
+}
+
+
+def five_homes() -> tuple[np.ndarray, np.ndarray]:
+    cost, value = np.full((5, 3), np.nan), np.full((5, 3), np.nan)
+    for home, options in enumerate(FIVE_HOMES):
+        for option, (pounds, kwh) in enumerate(options):
+            cost[home, option], value[home, option] = pounds, kwh
+    return cost, value
+
+
+def drawn(homes: int, options: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """An instance whose values follow cost closely, so that greedy answers fall short."""
+    rng = np.random.default_rng(seed)
+    cost = rng.uniform(5.0, 20.0, (homes, 1)) * np.sort(rng.uniform(0.7, 1.4, (homes, options)))
+    value = cost * rng.uniform(0.8, 1.2, (homes, 1)) + rng.normal(0.0, 0.6, (homes, options))
+    return cost, np.where(rng.random((homes, options)) < 0.15, np.nan, value)
+
+
+def by_milp(cost: np.ndarray, value: np.ndarray, budget: float) -> float:
+    """The best value by scipy's integer programme over all options at once."""
+    home, option = np.nonzero(~np.isnan(value))
+    rows = [cost[home, option], *((home == i).astype(float) for i in range(cost.shape[0]))]
+    high = [budget, *np.ones(cost.shape[0])]
+    found = milp(
+        -value[home, option],
+        integrality=np.ones(home.size),
+        bounds=Bounds(0, 1),
+        constraints=LinearConstraint(np.array(rows), -np.inf, high),
+        options={"mip_rel_gap": 0},
+    )
+    assert found.status == 0
+    return -float(found.fun)
+
+
+def published() -> list[tuple[str, float, float, np.ndarray, np.ndarray]]:
+    rows = csv.DictReader((DATA / "knapsack_01.csv").read_text().splitlines())
+    return [
+        (
+            row["instance"],
+            float(row["capacity"]),
+            float(row["optimum"]),
+            np.array(row["weights"].split(), dtype=float)[:, None],
+            np.array(row["profits"].split(), dtype=float)[:, None],
+        )
+        for row in rows
+    ]
+
+
+@pytest.mark.parametrize(("name", "budget", "optimum", "cost", "value"), published())
+def test_published_instances(
+    name: str, budget: float, optimum: float, cost: np.ndarray, value: np.ndarray
+) -> None:
+    found = knapsack.solve(cost, value, budget)
+    assert found.value == optimum, name
+    assert found.bound == pytest.approx(optimum, rel=1e-9)
+    assert found.spend <= budget
+
+
+@pytest.mark.parametrize("budget", FIVE_BEST)
+def test_five_homes_by_exhaustion(budget: int) -> None:
+    every = itertools.product(*((((0, 0)), *options) for options in FIVE_HOMES))
+    totals = [tuple(map(sum, zip(*choice, strict=True))) for choice in every]
+    best = max(value for cost, value in totals if cost <= budget)
+    found = knapsack.solve(*five_homes(), float(budget))
+    assert (found.value, found.spend) == FIVE_BEST[budget]
+    assert found.value == best
+    assert found.gap == pytest.approx(0.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_equal_to_an_integer_programme(seed: int) -> None:
+    cost, value = drawn(5 + 3 * seed, 1 + seed % 5, seed)
+    budget = 0.35 * float(np.nansum(cost.min(axis=1)))
+    found = knapsack.solve(cost, value, budget)
+    assert found.value == pytest.approx(by_milp(cost, value, budget), rel=1e-9)
+    assert found.spend <= budget
+
+
+def test_many_homes_are_within_one_part_in_ten_thousand() -> None:
+    cost, value = drawn(20_000, 6, 1)
+    found = knapsack.solve(cost, value, 0.2 * float(cost.sum()) / 6)
+    assert 0.0 <= found.gap < 1e-4
+    assert found.spend <= 0.2 * float(cost.sum()) / 6
+
+
+def test_a_free_option_is_taken_and_a_barred_one_never() -> None:
+    cost = np.array([[0.0, 10.0], [5.0, 1.0]])
+    value = np.array([[2.0, 9.0], [4.0, np.nan]])
+    assert knapsack.solve(cost, value, 0.0).choice.tolist() == [0, -1]
+    assert knapsack.solve(cost, value, 5.0).choice.tolist() == [0, 0]
+    assert knapsack.solve(cost, value, 100.0).choice.tolist() == [1, 0]
+
+
+def test_refuses_what_makes_no_sense() -> None:
+    one = np.ones((1, 1))
+    with pytest.raises(ValueError, match="budget is -1"):
+        knapsack.solve(one, one, -1.0)
+    with pytest.raises(ValueError, match="below 0 or missing"):
+        knapsack.solve(-one, one, 1.0)
+    with pytest.raises(ValueError, match="make them alike"):
+        knapsack.solve(one, np.ones((2, 1)), 1.0)
+
+
+def test_frontier_rises_ever_more_slowly_and_holds_every_answer() -> None:
+    cost, value = drawn(300, 4, 3)
+    hulls = knapsack.steps(cost, value)
+    curve = knapsack.frontier(hulls, points=50)
+    assert curve.budget.size <= 50
+    slopes = np.diff(curve.value) / np.diff(curve.budget)
+    assert (np.diff(slopes) <= 1e-9).all()
+    for at in range(0, curve.budget.size, 7):
+        found = knapsack.solve_from(hulls, cost, value, float(curve.budget[at]) * (1 + 1e-12))
+        assert found.value == pytest.approx(curve.value[at], rel=1e-9)
+
+
+@settings(max_examples=60, deadline=None)
+@given(seed=st.integers(0, 10**6), homes=st.integers(1, 25), share=st.floats(0.0, 1.2))
+def test_properties(seed: int, homes: int, share: float) -> None:
+    cost, value = drawn(homes, 3, seed)
+    budget = share * float(cost.max(axis=1).sum())
+    found = knapsack.solve(cost, value, budget)
+    again = knapsack.solve(cost, value, budget)
+    assert found.choice.tobytes() == again.choice.tobytes()
+    assert found.bound >= found.value
+    assert found.spend <= budget
+    more = knapsack.solve(cost, value, budget * 1.3)
+    assert more.value >= found.value * (1 - 1e-12)
+    order = np.random.default_rng(seed).permutation(homes)
+    turned = knapsack.solve(cost[order], value[order], budget)
+    assert turned.value == pytest.approx(found.value, rel=1e-9, abs=1e-9)
