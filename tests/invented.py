@@ -44,12 +44,13 @@ def stock(  # noqa: PLR0913
     funded = ease * 0.45 * homes * rng.uniform(0.6, 1.2)
     by_year = rng.dirichlet(np.full(years, 12.0))
     half = float(np.mean(grant))
+    crews = np.ceil(rng.uniform(0.75, 1.2) * funded * by_year)
     side = (
         *rules.each_year("grant budget", "money", "grant", list(np.round(funded * half * by_year))),
         *rules.each_year(
             "own budget", "money", "own", list(np.round(1.15 * funded * half * by_year))
         ),
-        *rules.each_year("capacity", "homes", "homes", list(np.ceil(1.1 * funded * by_year))),
+        *rules.each_year("capacity", "homes", "homes", list(crews)),
         rules.average_at_most("average grant cap", "grant", "homes", 0.97 * half, years),
         rules.share("low-income share", "at_least", ("low_income", "homes"), 0.45, years),
         rules.share("infill share", "at_most", ("infill", "homes"), 0.10 * ease, years),

@@ -27,7 +27,7 @@ def instance(number: int) -> Problem:
         sizes = (4 + n % 11, 2 + n % 3, 1 + n % 3)
         return invented.stock(*sizes, seed=1000 + n, lot_size=1.6, ease=1.5)
     if n < 148:
-        return invented.coarse(invented.stock(15 + n % 10, 3, 2, seed=1000 + n, lot_size=2.5))
+        return invented.coarse(invented.stock(12 + n % 8, 3, 2, seed=1000 + n, lot_size=2.5))
     if n < 178:
         sizes = (20 + (n * 7) % 50, 2 + n % 3, 1)
         return invented.coarse(invented.stock(*sizes, seed=1000 + n, lot_size=2.5))
@@ -58,12 +58,12 @@ def test_most_instances_fund_some_homes_and_most_rules_bind_somewhere() -> None:
     """Guards the test above against instances in which nothing happens."""
     bound: set[str] = set()
     funded = 0
-    for number in range(0, INSTANCES, 9):
+    for number in range(0, INSTANCES, 11):
         problem = instance(number)
         found = allocate(problem, nodes=NODES)
         funded += bool((found.option >= 0).any())
         bound |= {r.name for r, p in zip(problem.rules, found.prices, strict=True) if p > 0.0}
-    assert funded >= 15
+    assert funded >= 12
     assert {"grant budget, year 1", "own budget, year 1", "capacity, year 1"} <= bound
     assert {"average grant cap", "low-income share", "infill share", "band C share"} <= bound
 
@@ -96,7 +96,7 @@ def test_some_thousand_homes() -> None:
 
 def test_years_alike_in_every_way() -> None:
     """Lots are indifferent between years, so prices alone cannot tell them where to go."""
-    problem = invented.stock(2_000, 4, 4, seed=8, lot_size=5.0)
+    problem = invented.stock(1_200, 4, 4, seed=8, lot_size=4.0)
     year = np.arange(4) // 4
     level = tuple(
         replace(
@@ -108,7 +108,19 @@ def test_years_alike_in_every_way() -> None:
     problem = replace(problem, rules=level, year_weight=np.ones(4) + year)
     found = allocate(problem)
     confirm(problem, found)
-    assert found.gap < 5e-3
+    assert found.gap < 1e-2
+
+
+@pytest.mark.parametrize("number", [140, 160, 190])
+def test_where_mending_fails_lots_are_dropped(number: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(allocation, "_SMALL", 0)
+    monkeypatch.setattr(allocation, "_EXACT_CHOICES", 0)
+    monkeypatch.setattr(allocation.core, "mended", lambda *_: None)
+    monkeypatch.setattr(allocation.core, "polished", lambda _, found, *__: found)
+    problem = instance(number)
+    found = allocate(problem)
+    confirm(problem, found)
+    assert found.value > 0.0
 
 
 def plain(cost: np.ndarray, value: np.ndarray, budget: float) -> Problem:
@@ -243,7 +255,7 @@ def test_the_checker_sees_what_is_broken() -> None:
     assert {"grant budget, year 1", "capacity, year 1"} <= bad
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(seed=st.integers(0, 10**6), homes=st.integers(1, 12), years=st.integers(1, 2))
 def test_properties(seed: int, homes: int, years: int) -> None:
     problem = invented.stock(homes, 2, years, seed=seed, lot_size=1.6, ease=1.6)
@@ -300,7 +312,7 @@ def test_which_homes_a_budget_moves_and_the_frontier() -> None:
     assert down.leave.size > down.enter.size
     assert up.allocation.value > found.value > down.allocation.value
     assert (found.option[up.enter] < 0).all()
-    points = reasons.frontier(problem, found, budgets, (0.5, 1.0, 1.5))
+    points = reasons.frontier(problem, found, budgets, (0.7, 1.4))
     bounds = [p.bound for p in points]
     assert bounds == sorted(bounds)
     assert all(p.value <= p.bound for p in points)

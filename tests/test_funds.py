@@ -155,7 +155,7 @@ def invented_offers(
 
 
 def test_two_funds_become_one_problem(hearth: funds.Fund, lantern: funds.Fund) -> None:
-    cost, value, facts, made = invented_offers(hearth, lantern, 1_500)
+    cost, value, facts, made = invented_offers(hearth, lantern, 700)
     means = funds.Means(
         own_budget_gbp={"2027": 1_800_000.0}, capacity_homes={"2027": 200.0, "2028": 300.0}
     )

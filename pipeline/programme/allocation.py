@@ -107,7 +107,7 @@ def _tightened(lots: Lots, bound: Bound) -> tuple[Bound, Picks]:
     if lots.size.size <= _RELAX_LOTS:
         tried = [lots.picks(bound.soft_prices)]
         relaxed, _ = core.relax(lots, bound.soft_prices, tried)
-        if relaxed is not None:
+        if relaxed is not None and relaxed.fits:
             best = prices.hard_bound(lots, relaxed.prices, lots.picks(relaxed.prices))
             if best < bound.bound:
                 bound = Bound(relaxed.prices, best, bound.soft_prices, bound.temper, bound.missing)
@@ -115,7 +115,7 @@ def _tightened(lots: Lots, bound: Bound) -> tuple[Bound, Picks]:
 
 
 def _first(lots: Lots, bound: Bound, picks: Picks) -> Plan | None:
-    """A plan that keeps every rule: rounded and mended, or no works at all where that is one."""
+    """A plan that keeps every rule: rounded and mended, or else thinned out; None if neither is."""
     share = prices.likely(picks, bound.temper)
     draft = rounding.rounded(lots, picks, share, bound.soft_prices)
     for count in _CORES:
@@ -124,7 +124,10 @@ def _first(lots: Lots, bound: Bound, picks: Picks) -> Plan | None:
             return found
         if count >= lots.size.size:
             break
-    return plan.nothing(lots) if plan.keeps_rules(lots, plan.nothing(lots)) else None
+    none = plan.nothing(lots)
+    less = rounding.dropped(lots, draft, bound.soft_prices)
+    fits = [p for p in (less, none) if p is not None and plan.keeps_rules(lots, p)]
+    return max(fits, key=lambda p: p.value, default=None)
 
 
 def _small(lots: Lots, bound: Bound, nodes: int) -> Answer | None:

@@ -14,6 +14,7 @@ from pipeline.physics import Floats
 from pipeline.programme import highs, integers, plan
 from pipeline.programme.lots import Lots, Picks
 from pipeline.programme.plan import Columns, Plan
+from pipeline.programme.prices import typical_prices
 
 _ROUNDS = 6
 _SPREAD = (0.97, 1.03)
@@ -23,19 +24,25 @@ _ENTRIES = (600, 2_400, 9_600)
 """Choices left open to the integer programme; more when it finds no plan."""
 _BLOCK = 100
 _BLOCKS = 4
-_GOOD = 5e-4
+_GOOD = 7e-4
 """A gap with which no more time is spent, save for exact proof on few homes."""
 _FAR = 0.3
+_FINE = 100.0
+"""Fine for a limit exceeded, in the price at which a rule takes all value."""
 
 
 @dataclass(frozen=True)
 class Relaxed:
-    """The linear programme of a core: columns, their shares [columns] and the rules' prices."""
+    """The linear programme of a core: columns, their shares [columns] and the rules' prices.
+
+    fits: whether the limits hold; each may be exceeded at a fine while better ways are sought.
+    """
 
     ways: Columns
     share: Floats
     prices: Floats
     value: float
+    fits: bool
 
 
 def margins(lots: Lots, picks: Picks) -> Floats:
@@ -85,7 +92,7 @@ def solve(core: Lots, prices: Floats) -> Plan | None:
     """The best plan found for the core's lots within its limits, None if none was found."""
     tried = [core.picks(prices * factor) for factor in (1.0, *_SPREAD)]
     relaxed, tried = relax(core, prices, tried)
-    if relaxed is None:
+    if relaxed is None or not relaxed.fits:
         return None
     ways, share = relaxed.ways, relaxed.share
     whole = np.flatnonzero(share > 1.0 - _SPLIT)
@@ -109,7 +116,7 @@ def relax(core: Lots, prices: Floats, tried: list[Picks]) -> tuple[Relaxed | Non
         after = _linear(core, ways)
         if after is None:
             return relaxed, tried
-        stale = relaxed is not None and after.value <= relaxed.value * (1.0 + 1e-7)
+        stale = relaxed is not None and after.value <= relaxed.value + 1e-6 * abs(relaxed.value)
         relaxed = after
         if stale:
             break
@@ -119,11 +126,16 @@ def relax(core: Lots, prices: Floats, tried: list[Picks]) -> tuple[Relaxed | Non
 
 
 def _linear(core: Lots, ways: Columns) -> Relaxed | None:
-    """The linear programme over the columns and, for each lot, no works."""
-    lots, count = core.size.size, ways.lot.size
-    value = np.concatenate([ways.value, np.zeros(lots)])
-    rows = csr_array(np.hstack([ways.left, np.zeros((core.limit.size, lots))]))
+    """The linear programme over the columns, no works for each lot, and excess of each rule."""
+    lots, count, rules = core.size.size, ways.lot.size, core.limit.size
+    fine = _FINE * typical_prices(core)
+    value = np.concatenate([ways.value, np.zeros(lots), -fine])
+    rows = csr_array(np.hstack([ways.left, np.zeros((rules, lots)), -np.eye(rules)]))
     lot = np.concatenate([ways.lot, np.arange(lots)])
-    picks = coo_array((np.ones(lot.size), (lot, np.arange(lot.size))), shape=(lots, lot.size))
-    found = highs.linear(value, rows, core.limit, picks.tocsr(), np.full(lot.size, np.inf))
-    return None if found is None else Relaxed(ways, found.x[:count], found.prices, found.value)
+    place = np.arange(lot.size)
+    picks = coo_array((np.ones(lot.size), (lot, place)), shape=(lots, value.size))
+    found = highs.linear(value, rows, core.limit, picks.tocsr(), np.full(value.size, np.inf))
+    if found is None:
+        return None
+    fits = bool((found.x[-rules:] * fine <= _SPLIT * core.scale).all()) if rules else True
+    return Relaxed(ways, found.x[:count], found.prices, found.value, fits)

@@ -71,20 +71,31 @@ def within(lots: Lots, prices: Floats, loss: float, start: Plan | None = None) -
     """All choices whose loss is no more than `loss`; those of `start` too."""
     base, year_loss, none_loss, option_loss = losses(lots, prices, start)
     ways = (year_loss <= loss) & np.isfinite(year_loss)
-    none = none_loss <= loss
+    return _opened(lots, base, (ways, none_loss <= loss, option_loss <= loss), option_loss, start)
+
+
+def _opened(
+    lots: Lots,
+    base: Ints,
+    keep: tuple[Bools, Bools, Bools],
+    option_loss: Floats,
+    start: Plan | None,
+) -> Open:
+    """The ways, no works and options to keep, with those of `start`, without what cannot be."""
+    ways, none, options = keep
     if start is not None:
-        lot = np.arange(lots.size.size)
-        ways[start.year[start.year >= 0], lot[start.year >= 0]] = True
-        none |= start.year < 0
-    keep = (option_loss <= loss) & np.isfinite(option_loss) & ways[:, None, lots.lot_of]
-    np.put_along_axis(keep, base[:, None], False, axis=1)
-    year, option, home = np.nonzero(keep)
+        treated = np.flatnonzero(start.year >= 0)
+        ways[start.year[treated], treated] = True
+        none = none | (start.year < 0)
+    options = options & np.isfinite(option_loss) & ways[:, None, lots.lot_of]
+    np.put_along_axis(options, base[:, None], False, axis=1)
+    year, option, home = np.nonzero(options)
     return Open(base, ways, none, home, option, year)
 
 
-def loss_of(lots: Lots, prices: Floats, entries: int, start: Plan | None = None) -> float:
+def loss_of(lots: Lots, prices: Floats, entries: int) -> float:
     """The loss up to which so many choices are open; infinite where there are no more."""
-    _, year_loss, none_loss, option_loss = losses(lots, prices, start)
+    _, year_loss, none_loss, option_loss = losses(lots, prices, None)
     every = np.concatenate([year_loss.ravel(), none_loss, option_loss.ravel()])
     every = every[(every > 0.0) & np.isfinite(every)]
     return float(np.partition(every, entries)[entries]) if every.size > entries else np.inf
@@ -93,17 +104,31 @@ def loss_of(lots: Lots, prices: Floats, entries: int, start: Plan | None = None)
 def better(
     lots: Lots, start: Plan, prices: Floats, entries: int, free: Bools | None = None
 ) -> Answer | None:
-    """The best plan when the `entries` choices of least loss are open; None if none was found.
+    """The best plan when only the `entries` choices of least loss are open; None if none found.
 
-    start: plan to begin from, which may break rules or leave lots out. free: [lots] that must
-    be open to any of their years and to no works.
+    start: plan to begin from, which may break rules or leave lots out; its choices stay open.
+    free: [lots] that must be open to any of their years and to no works.
     """
-    _, year_loss, _, _ = losses(lots, prices, start)
-    some = within(lots, prices, loss_of(lots, prices, entries, start), start)
+    base, year_loss, none_loss, option_loss = losses(lots, prices, start)
+    treated = np.flatnonzero(start.year >= 0)
+    known, known_none = year_loss.copy(), np.where(start.year < 0, np.inf, none_loss)
+    known[start.year[treated], treated] = np.inf
+    swaps = option_loss.copy()
+    np.put_along_axis(swaps, base[:, None], np.inf, axis=1)
+    # lot by lot, so that a cut among equals leaves some lots wholly open
+    every = np.concatenate([known.T.ravel(), known_none, swaps.transpose(2, 0, 1).ravel()])
+    pick = np.zeros(every.size, bool)
+    pick[np.argsort(every, kind="stable")[:entries]] = True
+    pick &= np.isfinite(every)
+    cut = known.size, known.size + known_none.size
+    ways = pick[: cut[0]].reshape(known.T.shape).T.copy()
+    none = pick[cut[0] : cut[1]]
     if free is not None:
-        some.ways[:, free] |= np.isfinite(year_loss[:, free])
-        some.none[free] = True
-    return best(lots, some, _NODES)
+        ways[:, free] |= np.isfinite(year_loss[:, free])
+        none = none | free
+    years, options, homes = swaps.shape
+    some = pick[cut[1] :].reshape(homes, years, options).transpose(1, 2, 0)
+    return best(lots, _opened(lots, base, (ways, none, some), option_loss, start), _NODES)
 
 
 def best(lots: Lots, some: Open, nodes: int) -> Answer | None:
@@ -112,7 +137,7 @@ def best(lots: Lots, some: Open, nodes: int) -> Answer | None:
     table = np.concatenate([_way_amounts(lots, some, lot_year, lot), _swaps(lots, some)], axis=1)
     left = table[1:]
     rows, low, high = _structure(lots, some, lot_year, lot)
-    limit = lots.limit.copy()
+    limit, bound = lots.limit.copy(), np.inf
     for _ in range(_TIGHTEN):
         all_rows = csr_array(np.vstack([left, rows])) if left.size else csr_array(rows)
         floor = np.concatenate([np.full(limit.size, -np.inf), low])
@@ -121,8 +146,9 @@ def best(lots: Lots, some: Open, nodes: int) -> Answer | None:
             return None
         answer = _read(lots, some, lot_year, lot, found.x > 0.5)
         over = answer.left - lots.limit
+        bound = found.bound if np.isinf(bound) else bound  # of the limits as they are
         if plan.keeps_rules(lots, answer):
-            return Answer(answer, found.bound, found.proved)
+            return Answer(answer, bound, found.proved and bool((limit == lots.limit).all()))
         limit = np.where(over > 0.0, limit - 2.0 * over, limit)  # the solver's own tolerance
     return None
 

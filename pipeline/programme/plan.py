@@ -49,6 +49,20 @@ def build(lots: Lots, year: Ints, option: Ints) -> Plan:
     return Plan(year, option, value, left)
 
 
+def by_lot(lots: Lots, whole: Plan) -> tuple[Floats, Floats]:
+    """Value [lots] and left sides [rules, lots] of each lot in the plan; 0 without works."""
+    value, left = np.zeros(lots.size.size), np.zeros((lots.limit.size, lots.size.size))
+    for t in range(lots.problem.years):
+        chosen = whole.year == t
+        at = lots.members(chosen)
+        if at.size:
+            size = lots.size[chosen]
+            table = lots.amounts(t, whole.option[at], at)
+            table = np.add.reduceat(table, np.cumsum(size) - size, axis=1)
+            value[chosen], left[:, chosen] = table[0], product(lots.left[:, :, t], table[1:])
+    return value, left
+
+
 def of_years(lots: Lots, picks: Picks, year: Ints) -> Plan:
     """The plan of these years in which every home takes its pick of the year."""
     spread = np.repeat(year, lots.size)
