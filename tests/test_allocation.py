@@ -58,12 +58,12 @@ def test_most_instances_fund_some_homes_and_most_rules_bind_somewhere() -> None:
     """Guards the test above against instances in which nothing happens."""
     bound: set[str] = set()
     funded = 0
-    for number in range(0, INSTANCES, 11):
+    for number in range(0, INSTANCES, 6):
         problem = instance(number)
         found = allocate(problem, nodes=NODES)
         funded += bool((found.option >= 0).any())
         bound |= {r.name for r, p in zip(problem.rules, found.prices, strict=True) if p > 0.0}
-    assert funded >= 12
+    assert funded >= 20
     assert {"grant budget, year 1", "own budget, year 1", "capacity, year 1"} <= bound
     assert {"average grant cap", "low-income share", "infill share", "band C share"} <= bound
 
@@ -111,7 +111,7 @@ def test_years_alike_in_every_way() -> None:
     assert found.gap < 1e-2
 
 
-@pytest.mark.parametrize("number", [140, 160, 190])
+@pytest.mark.parametrize("number", [160, 190])
 def test_where_mending_fails_lots_are_dropped(number: int, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(allocation, "_SMALL", 0)
     monkeypatch.setattr(allocation, "_EXACT_CHOICES", 0)
@@ -279,7 +279,7 @@ def test_properties(seed: int, homes: int, years: int) -> None:
 
 
 def test_what_the_next_pound_buys_and_why_not() -> None:
-    problem = invented.stock(3_000, 4, 2, seed=11, lot_size=5.0)
+    problem = invented.stock(2_000, 4, 2, seed=13, lot_size=5.0)
     found = allocate(problem)
     steps = {p.rule: p for p in reasons.shadow_prices(problem, found, "kWh")}
     budget = steps["grant budget, year 1"]
@@ -303,7 +303,7 @@ def test_what_the_next_pound_buys_and_why_not() -> None:
 
 
 def test_which_homes_a_budget_moves_and_the_frontier() -> None:
-    problem = invented.stock(3_000, 4, 2, seed=12, lot_size=5.0)
+    problem = invented.stock(2_000, 4, 2, seed=12, lot_size=5.0)
     found = allocate(problem)
     budgets = [r.name for r in problem.rules if r.kind == "money"]
     up = reasons.moved(problem, found, budgets, 1.1)
