@@ -13,6 +13,7 @@ import numpy as np
 from pipeline.errors import ProgrammeError
 from pipeline.physics import Floats
 from pipeline.programme import clashes, core, integers, plan, prices, rounding
+from pipeline.programme.highs import Effort
 from pipeline.programme.integers import Answer
 from pipeline.programme.lots import Lots, Picks
 from pipeline.programme.plan import Plan
@@ -139,7 +140,9 @@ def _small(lots: Lots, bound: Bound, nodes: int) -> Answer | None:
     loss = max(_GUESS * abs(bound.bound), integers.loss_of(lots, bound.prices, _LEAST_OPEN))
     start: Plan | None = None
     while True:
-        answer = integers.best(lots, integers.within(lots, bound.prices, loss, start), nodes)
+        answer = integers.best(
+            lots, integers.within(lots, bound.prices, loss, start), Effort(nodes)
+        )
         if answer is None and np.isfinite(loss):
             loss = np.inf
         elif answer is None or not answer.proved:
@@ -163,7 +166,7 @@ def _exact(lots: Lots, found: Plan, bound: Bound, nodes: int) -> tuple[Plan, flo
     some = integers.within(lots, bound.prices, loss, found)
     best = bound.bound
     if some.home.size + some.ways.sum() <= _EXACT_CHOICES:
-        answer = integers.best(lots, some, nodes)
+        answer = integers.best(lots, some, Effort(nodes))
         if answer is not None:
             found = answer.plan if answer.plan.value > found.value else found
             best = found.value if answer.proved else min(best, answer.bound)

@@ -37,21 +37,19 @@ def check(problem: Problem, option: Ints, year: Ints) -> list[Finding]:
 
 def value(problem: Problem, option: Ints, year: Ints) -> float:
     """Worth of the allocation, added exactly."""
-    return math.fsum(
-        float(problem.value[i, option[i]]) * float(problem.year_weight[year[i]])
-        for i in np.flatnonzero(option >= 0)
-    )
+    funded = np.flatnonzero(option >= 0)
+    return math.fsum(problem.value[funded, option[funded]] * problem.year_weight[year[funded]])
 
 
 def _rule(problem: Problem, rule: Rule, option: Ints, year: Ints) -> Finding:
-    terms: list[float] = []
-    for i in np.flatnonzero(option >= 0):
-        for name, weights in rule.terms.items():
-            table = problem.quantities[name]
-            row = i if table.shape[0] > 1 else 0
-            column = option[i] if table.shape[1] > 1 else 0
-            terms.append(float(table[row, column]) * weights[year[i]])
-    left = math.fsum(terms)
+    funded = np.flatnonzero(option >= 0)
+    parts: list[float] = []
+    for name, weights in rule.terms.items():
+        table = problem.quantities[name]
+        rows = funded if table.shape[0] > 1 else np.zeros_like(funded)
+        columns = option[funded] if table.shape[1] > 1 else np.zeros_like(funded)
+        parts.extend((table[rows, columns] * np.array(weights)[year[funded]]).tolist())
+    left = math.fsum(parts)
     size = max(1.0, abs(rule.limit))
     slack = rule.limit - left if rule.sense == "at_most" else left - rule.limit
     ok = slack >= -1e-9 * size
@@ -61,23 +59,24 @@ def _rule(problem: Problem, rule: Rule, option: Ints, year: Ints) -> Finding:
 def _choices(problem: Problem, option: Ints, year: Ints) -> list[Finding]:
     """No home has an option it may not have, in a year that is shut, or half a choice."""
     funded = np.flatnonzero(option >= 0)
-    barred = sum(bool(np.isnan(problem.value[i, option[i]])) for i in funded)
-    half = int(((option >= 0) != (year >= 0)).sum())
-    shut = sum(not problem.opened[option[i], year[i]] for i in funded if year[i] >= 0)
+    whole = funded[year[funded] >= 0]
+    barred = np.isnan(problem.value[funded, option[funded]]).sum()
+    half = ((option >= 0) != (year >= 0)).sum()
+    shut = (~problem.opened[option[whole], year[whole]]).sum()
     return [
-        _none_of("options that are not allowed", barred),
-        _none_of("homes with an option but no year, or a year but no option", half),
-        _none_of("options in a year in which they may not start", shut),
+        _none_of("options that are not allowed", int(barred)),
+        _none_of("homes with an option but no year, or a year but no option", int(half)),
+        _none_of("options in a year in which they may not start", int(shut)),
     ]
 
 
 def _lots(problem: Problem, option: Ints, year: Ints) -> Finding:
     """Every home of a lot that may have an option is treated in one and the same year, or none."""
-    years: dict[int, set[int]] = {}
-    for i in range(problem.homes):
-        if problem.lots[i] >= 0 and not np.isnan(problem.value[i]).all():
-            years.setdefault(int(problem.lots[i]), set()).add(int(year[i]))
-    return _none_of("street lots treated in part", sum(len(seen) > 1 for seen in years.values()))
+    in_lot = (problem.lots >= 0) & ~np.isnan(problem.value).all(axis=1)
+    seen = np.where(option[in_lot] >= 0, year[in_lot], -1)
+    pairs = np.unique(np.column_stack([problem.lots[in_lot], seen]), axis=0)
+    _, years = np.unique(pairs[:, 0], return_counts=True)
+    return _none_of("street lots treated in part", int((years > 1).sum()))
 
 
 def _none_of(what: str, count: int) -> Finding:

@@ -22,7 +22,7 @@ from pipeline.programme.prices import sample
 from pipeline.programme.rules import Problem
 
 _EXACT_CHOICES = 4_000
-_NODES = 20_000
+_EFFORT = highs.Effort(nodes=20_000)
 _ROUNDS = 80
 _SAMPLE = 20_000
 _TOLERANCE = 1e-9
@@ -62,7 +62,7 @@ def _hitting(sets: list[frozenset[int]], rules: int) -> frozenset[int]:
         return frozenset()
     rows = csr_array(np.array([[float(j in one) for j in range(rules)] for one in sets]))
     worth = np.asarray(-1.0 - 1e-6 * np.arange(rules), dtype=np.float64)
-    found = highs.integer(worth, rows, np.ones(len(sets)), np.full(len(sets), np.inf), _NODES)
+    found = highs.integer(worth, rows, np.ones(len(sets)), np.full(len(sets), np.inf), _EFFORT)
     if found.x is None:
         raise RuntimeError("No set of rules meets all correction sets; this is a fault.")
     return frozenset(int(j) for j in np.flatnonzero(found.x > 0.5))
@@ -96,7 +96,7 @@ class _Judge:
 
     def _exact(self, rules: frozenset[int]) -> bool:
         """By integer programming; possible where the search does not end."""
-        return integers.possible(self.lots, sorted(rules), _NODES)
+        return integers.possible(self.lots, sorted(rules), _EFFORT)
 
     def _linear(self, rules: frozenset[int]) -> bool:
         """Least total excess over the limits by mixing whole-stock choices, more at each price."""

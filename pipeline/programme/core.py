@@ -24,7 +24,7 @@ _ENTRIES = (600, 2_400, 9_600)
 """Choices left open to the integer programme; more when it finds no plan."""
 _BLOCK = 100
 _BLOCKS = 4
-_GOOD = 7e-4
+_GOOD = 1e-3
 """A gap with which no more time is spent, save for exact proof on few homes."""
 _FAR = 0.3
 _FINE = 100.0

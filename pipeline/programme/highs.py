@@ -28,12 +28,19 @@ class Linear:
     prices: Floats
 
 
-def integer(value: Floats, rows: csr_array, low: Floats, high: Floats, nodes: int) -> Integer:
-    """Maximise value·x over x in {0, 1} with low <= rows·x <= high.
+@dataclass(frozen=True)
+class Effort:
+    """nodes: most branch-and-bound nodes; a count, not a time, so that the answer repeats.
 
-    nodes: most branch-and-bound nodes; a count, not a time, so that the answer repeats.
-    The relative gap is 0: `proved` means optimal within HiGHS's absolute gap of 1e-6.
+    gap: relative gap that is good enough; at 0 an answer is proved within an absolute 1e-6.
     """
+
+    nodes: int
+    gap: float = 0.0
+
+
+def integer(value: Floats, rows: csr_array, low: Floats, high: Floats, effort: Effort) -> Integer:
+    """Maximise value·x over x in {0, 1} with low <= rows·x <= high."""
     if not value.size:
         fits = bool(np.all(low <= 0.0) and np.all(high >= 0.0))
         return Integer(np.zeros(0) if fits else None, 0.0, fits, not fits)
@@ -42,12 +49,12 @@ def integer(value: Floats, rows: csr_array, low: Floats, high: Floats, nodes: in
         integrality=np.ones(value.size),
         bounds=Bounds(0.0, 1.0),
         constraints=LinearConstraint(rows, low, high),
-        options={"mip_rel_gap": 0.0, "node_limit": nodes},
+        options={"mip_rel_gap": effort.gap, "node_limit": effort.nodes},
     )
     x = None if found.x is None else np.round(found.x)
     best = found.mip_dual_bound
     bound = np.inf if best is None or not np.isfinite(best) else -float(best)
-    return Integer(x, bound, found.status == 0, found.status == 2)
+    return Integer(x, bound, found.status == 0 and effort.gap == 0.0, found.status == 2)
 
 
 def linear(

@@ -12,12 +12,13 @@ from scipy.sparse import coo_array, csr_array
 
 from pipeline.physics import Floats
 from pipeline.programme import highs, plan
+from pipeline.programme.highs import Effort
 from pipeline.programme.lots import NEVER, Lots
 from pipeline.programme.plan import Plan
 from pipeline.programme.rules import Bools, Ints
 
 _TIGHTEN = 3
-_NODES = 100
+_SOME = Effort(nodes=100, gap=2e-4)
 """Effort of one search among some choices; a plan is wanted, not a proof."""
 
 
@@ -128,10 +129,10 @@ def better(
         none = none | free
     years, options, homes = swaps.shape
     some = pick[cut[1] :].reshape(homes, years, options).transpose(1, 2, 0)
-    return best(lots, _opened(lots, base, (ways, none, some), option_loss, start), _NODES)
+    return best(lots, _opened(lots, base, (ways, none, some), option_loss, start), _SOME)
 
 
-def best(lots: Lots, some: Open, nodes: int) -> Answer | None:
+def best(lots: Lots, some: Open, effort: Effort) -> Answer | None:
     """The best plan of the open choices that keeps every rule, None if none was found."""
     lot_year, lot = np.nonzero(some.ways)
     table = np.concatenate([_way_amounts(lots, some, lot_year, lot), _swaps(lots, some)], axis=1)
@@ -141,7 +142,7 @@ def best(lots: Lots, some: Open, nodes: int) -> Answer | None:
     for _ in range(_TIGHTEN):
         all_rows = csr_array(np.vstack([left, rows])) if left.size else csr_array(rows)
         floor = np.concatenate([np.full(limit.size, -np.inf), low])
-        found = highs.integer(table[0], all_rows, floor, np.concatenate([limit, high]), nodes)
+        found = highs.integer(table[0], all_rows, floor, np.concatenate([limit, high]), effort)
         if found.x is None:
             return None
         answer = _read(lots, some, lot_year, lot, found.x > 0.5)
@@ -153,7 +154,7 @@ def best(lots: Lots, some: Open, nodes: int) -> Answer | None:
     return None
 
 
-def possible(lots: Lots, rules: list[int], nodes: int) -> bool:
+def possible(lots: Lots, rules: list[int], effort: Effort) -> bool:
     """Whether some plan keeps these rules; True where the search ends without an answer."""
     some = within(lots, np.zeros(lots.limit.size), np.inf)
     lot_year, lot = np.nonzero(some.ways)
@@ -163,7 +164,7 @@ def possible(lots: Lots, rules: list[int], nodes: int) -> bool:
     floor = np.concatenate([np.full(len(rules), -np.inf), low])
     ceiling = np.concatenate([lots.limit[rules], high])
     all_rows = csr_array(np.vstack([left, rows]))
-    return not highs.integer(table[0], all_rows, floor, ceiling, nodes).infeasible
+    return not highs.integer(table[0], all_rows, floor, ceiling, effort).infeasible
 
 
 def _way_amounts(lots: Lots, some: Open, year: Ints, lot: Ints) -> Floats:

@@ -24,7 +24,7 @@ _SWAPS = 8
 _BARRED = -1e300
 _CORE = 400
 """Most options handed to the exact solver; beyond it the answer stays as found, with its gap."""
-_NODES = 2_000
+_EFFORT = highs.Effort(nodes=2_000)
 
 
 @dataclass(frozen=True)
@@ -224,7 +224,7 @@ def _exact(cost: Floats, value: Floats, budget: float, found: Funded) -> Funded:
         shape=(core.size + 1, homes.size),
     )
     one = np.ones(core.size)
-    answer = highs.integer(gain, rows, np.append(one, -np.inf), np.append(one, rest), _NODES)
+    answer = highs.integer(gain, rows, np.append(one, -np.inf), np.append(one, rest), _EFFORT)
     if answer.x is None:
         return found
     on = answer.x > 0.5
