@@ -147,7 +147,10 @@ def test_five_homes(budget: int) -> None:
 
 
 def several_budgets() -> list[tuple[float, Problem]]:
-    """OR-Library mknap1, the first four: n items, m budgets, the optimum; profits; rows; limits."""
+    """OR-Library mknap1, the first four: n items, m budgets, the optimum; profits; rows; limits.
+
+    Source: Petersen 1967, as the file mknap1 of the OR-Library gives it.
+    """
     numbers = iter(map(float, (DATA / "mknap1_first4.txt").read_text().split()))
     found = []
     for _ in range(int(next(numbers))):

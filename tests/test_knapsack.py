@@ -66,6 +66,11 @@ def by_milp(cost: np.ndarray, value: np.ndarray, budget: float) -> float:
 
 
 def published() -> list[tuple[str, float, float, np.ndarray, np.ndarray]]:
+    """Name, capacity, optimum, weights and profits of P01 and P07, a class {skip, take} an item.
+
+    Source: people.sc.fsu.edu/~jburkardt/datasets/knapsack_01/knapsack_01.html. By ratio alone P07
+    gives 1441, so a greedy order sold as the optimum fails here.
+    """
     rows = csv.DictReader((DATA / "knapsack_01.csv").read_text().splitlines())
     return [
         (

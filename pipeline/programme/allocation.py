@@ -22,6 +22,8 @@ from pipeline.programme.rules import Ints, Problem
 
 _CORES = (500, 2_000, 8_000)
 """Lots solved anew to mend the rounded choice; more when fewer do not suffice."""
+_WIDE = 1.8e-3
+"""A gap beyond which more lots are solved anew although fewer sufficed to keep the rules."""
 _RELAX_LOTS = 1_500
 _EXACT_CHOICES = 1_500
 """Most homes, and most choices that could beat the plan, for the exact step."""
@@ -119,12 +121,17 @@ def _first(lots: Lots, bound: Bound, picks: Picks) -> Plan | None:
     """A plan that keeps every rule: rounded and mended, or else thinned out; None if neither is."""
     share = prices.likely(picks, bound.temper)
     draft = rounding.rounded(lots, picks, share, bound.soft_prices)
+    best: Plan | None = None
     for count in _CORES:
         found = core.mended(lots, draft, picks, bound.soft_prices, count)
-        if found is not None and found.value >= 0.0:
-            return found
-        if count >= lots.size.size:
+        if found is not None and found.value >= (0.0 if best is None else best.value):
+            best = found
+        if best is not None and bound.bound - best.value <= _WIDE * abs(bound.bound):
             break
+        if count >= lots.size.size or (best is not None and count > _CORES[0]):
+            break
+    if best is not None:
+        return best
     none = plan.nothing(lots)
     less = rounding.dropped(lots, draft, bound.soft_prices)
     fits = [p for p in (less, none) if p is not None and plan.keeps_rules(lots, p)]

@@ -20,7 +20,7 @@ _ROUNDS = 6
 _SPREAD = (0.97, 1.03)
 """Prices are also tried a little lower and higher, for other options of the same lot."""
 _SPLIT = 1e-6
-_ENTRIES = (600, 2_400, 9_600)
+_ENTRIES = (400, 1_600, 6_400)
 """Choices left open to the integer programme; more when it finds no plan."""
 _BLOCK = 100
 _BLOCKS = 4
@@ -61,7 +61,7 @@ def mended(lots: Lots, start: Plan, picks: Picks, prices: Floats, count: int) ->
     rest = plan.without(lots, start, chosen)
     core = lots.part(chosen)
     core.limit = lots.limit - rest.left
-    found = solve(core, prices)
+    found = solve(core, prices, 0.5 * _GOOD * abs(start.value))
     if found is None:
         return None
     whole = plan.joined(lots, rest, chosen, found)
@@ -88,8 +88,11 @@ def polished(lots: Lots, start: Plan, picks: Picks, prices: Floats, bound: float
     return start
 
 
-def solve(core: Lots, prices: Floats) -> Plan | None:
-    """The best plan found for the core's lots within its limits, None if none was found."""
+def solve(core: Lots, prices: Floats, enough: float) -> Plan | None:
+    """The best plan found for the core's lots within its limits, None if none was found.
+
+    enough: value short of the linear programme's with which no wider search is made.
+    """
     tried = [core.picks(prices * factor) for factor in (1.0, *_SPREAD)]
     relaxed, tried = relax(core, prices, tried)
     if relaxed is None or not relaxed.fits:
@@ -99,11 +102,14 @@ def solve(core: Lots, prices: Floats) -> Plan | None:
     start = plan.with_columns(core, plan.nothing(core), ways.take(whole), tried)
     split = np.zeros(core.size.size, bool)
     split[ways.lot[(share > _SPLIT) & (share <= 1.0 - _SPLIT)]] = True
+    best: Plan | None = None
     for entries in _ENTRIES:
         found = integers.better(core, start, relaxed.prices, entries, split)
-        if found is not None:
-            return found.plan
-    return None
+        if found is not None and (best is None or found.plan.value > best.value):
+            best = found.plan
+        if best is not None and (entries > _ENTRIES[0] or relaxed.value - best.value <= enough):
+            break
+    return best
 
 
 def relax(core: Lots, prices: Floats, tried: list[Picks]) -> tuple[Relaxed | None, list[Picks]]:

@@ -20,6 +20,8 @@ _STEPS = 12
 _SAMPLE = 8_000
 _FEW = 5
 _ENOUGH = 1e-6
+_ENOUGH_SOFT = 1e-3
+"""Gain, as a share of the bound, with which a step ends the search; more while it is soft."""
 _SOFT = 1e-4
 _FAINT = 1e-9
 
@@ -60,7 +62,7 @@ def search(lots: Lots, start: Floats | None = None) -> Bound:
     begin = None if start is None else Bound(start, np.inf, start, np.ones(0), None)
     hardening: tuple[float, ...] = _HARDENING if start is None else _HARDENING[3:]
     for homes in (_SAMPLE, 6 * _SAMPLE):
-        if lots.home.size > 2 * homes:
+        if lots.home.size > 3 * homes:
             begin = least(sample(lots, homes), begin, hardening)
             hardening = _HARDENING[-2:]
     if lots.home.size > 2 * _SAMPLE:
@@ -102,7 +104,7 @@ def least(
         point = _point(lots, prices, temper)
         for _ in range(steps):
             trial, gain = _step(prices, point, missing, damping, lots)
-            if gain <= _ENOUGH * abs(point.soft):
+            if gain <= max(_ENOUGH, _ENOUGH_SOFT * softness) * abs(point.soft):
                 break
             after = _point(lots, trial, temper)
             if after.hard < best.bound:
