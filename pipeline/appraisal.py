@@ -19,8 +19,8 @@ from pipeline.settings import Settings
 class Worth:
     """What one kWh of fuel saved every year is worth, one row per fuel in `by_fuel`.
 
-    by_fuel columns: fuel, price_gbp_per_kwh, reporting_kg_per_kwh, rating_kg_per_kwh,
-    lifetime_kg_per_kwh (appraisal basis, undiscounted) and carbon_pv_gbp_per_kwh.
+    by_fuel columns: fuel, price_gbp_per_kwh, reporting_kg_per_kwh (both with source and mark),
+    rating_kg_per_kwh, lifetime_t_per_kwh (appraisal basis, undiscounted) and carbon_pv_gbp_per_kwh.
     annuity: present value of 1 GBP a year. lifetime_years: years that savings count.
     """
 
@@ -42,25 +42,38 @@ def worth(reference: Reference, settings: Settings) -> Worth:
     rows = []
     for fuel in sorted(set(reference.table("heating_systems")["fuel"])):
         reporting = _factor(reference, fuel, f"reporting_{chosen.reporting_year}")
-        yearly = np.full(lifetime, reporting)
+        price = unit_rate(reference, settings, fuel)
         if fuel.startswith("electricity"):
             yearly = marginal
-        elif fuel == "mains_gas":
-            yearly = np.full(lifetime, reference.constant("gas_long_run_factor"))
+        else:
+            yearly = np.full(lifetime, _factor(reference, fuel, "appraisal").value)
         rows.append(
             {
                 "fuel": fuel,
-                "price_gbp_per_kwh": unit_rate(reference, settings, fuel) / 100.0,
-                "reporting_kg_per_kwh": reporting,
-                "rating_kg_per_kwh": _factor(reference, fuel, "rating_sap10_2"),
-                "lifetime_kg_per_kwh": float(yearly.sum()),
+                "price_gbp_per_kwh": price.value / 100.0,
+                "price_source": price.source,
+                "price_checked": price.checked,
+                "reporting_kg_per_kwh": reporting.value,
+                "reporting_source": reporting.source,
+                "reporting_checked": reporting.checked,
+                "rating_kg_per_kwh": _factor(reference, fuel, "rating_sap10_2").value,
+                "lifetime_t_per_kwh": float(yearly.sum()) / 1000.0,
                 "carbon_pv_gbp_per_kwh": float((yearly / 1000.0 * values * factors).sum()),
             }
         )
     return Worth(pl.DataFrame(rows), float(factors.sum()), lifetime)
 
 
-def unit_rate(reference: Reference, settings: Settings, fuel: str) -> float:
+@dataclass(frozen=True)
+class Cited:
+    """A figure with its source and mark."""
+
+    value: float
+    source: str
+    checked: str
+
+
+def unit_rate(reference: Reference, settings: Settings, fuel: str) -> Cited:
     """Price of a fuel [p/kWh]: the user's own, else the price period's, else `price_other`."""
     own = settings.prices.unit_rates_p_per_kwh
     unknown = set(own) - set(reference.table("fuel_factors")["fuel"])
@@ -70,12 +83,12 @@ def unit_rate(reference: Reference, settings: Settings, fuel: str) -> float:
             f" Known: {', '.join(sorted(set(reference.table('fuel_factors')['fuel'])))}."
         )
     if fuel in own:
-        return own[fuel]
+        return Cited(own[fuel], "the user's settings", "assumed")
     table = reference.table("fuel_factors").filter(pl.col("fuel") == fuel)
     for metric in (f"price_{settings.prices.period}", "price_other"):
         found = table.filter(pl.col("metric") == metric)
         if found.height:
-            return float(found["value"][0])
+            return Cited(found["value"][0], found["source"][0], found["checked"][0])
     known = table.filter(pl.col("metric").str.starts_with("price_"))["metric"].to_list()
     raise SettingsError(
         f"prices.period '{settings.prices.period}' has no price for {fuel}. Known periods:"
@@ -84,9 +97,9 @@ def unit_rate(reference: Reference, settings: Settings, fuel: str) -> float:
     )
 
 
-def _factor(reference: Reference, fuel: str, metric: str) -> float:
+def _factor(reference: Reference, fuel: str, metric: str) -> Cited:
     row = reference.table("fuel_factors").filter(pl.col("fuel") == fuel, pl.col("metric") == metric)
-    return float(row["value"].item())
+    return Cited(row["value"].item(), row["source"].item(), row["checked"].item())
 
 
 def _yearly_rates(reference: Reference, years: int) -> Floats:

@@ -11,15 +11,19 @@ import numpy as np
 import polars as pl
 
 from pipeline import homes as stock_homes
+from pipeline import junction_effects, moisture_cases
 from pipeline.appraisal import Worth, worth
 from pipeline.columns import by_role
+from pipeline.junction_catalogue import JUNCTIONS, Effect
 from pipeline.options import catalogue, rates, screens
 from pipeline.physics import Floats, Number, degree_days, dwelling, wall
 from pipeline.reference import Reference
 from pipeline.settings import Objective, Settings
 
 _BATCH = 8192
-CHOICE = ("system", "thickness_mm", "r_insulation_m2k_w", "delta_u_w_m2k", "rate_gbp_m2")
+CHOICE = (
+    "system", "thickness_mm", "lambda_w_mk", "r_insulation_m2k_w", "delta_u_w_m2k", "rate_gbp_m2",
+)  # fmt: skip
 """Columns of an option that `choose` puts beside a home and `figures` needs."""
 ADDED = tuple(column.name for column in by_role("result"))
 """Columns a ranking adds to a home; drop them to assess the home again."""
@@ -36,24 +40,34 @@ class Basis:
     year: stock_homes.Season
     worth: Worth
     terms: rates.PriceTerms
+    built: dict[str, str]
+    junctions: Effect
 
 
 def basis(reference: Reference, settings: Settings, book: rates.RateBook) -> Basis:
     """Options with their rates, climate and worth under the settings."""
+    table = catalogue.options(reference, settings, book)
+    built = junction_effects.variants(settings.details)
     return Basis(
         settings,
         reference,
         book,
-        catalogue.options(reference, settings, book),
+        table,
         stock_homes.season(reference, settings),
         worth(reference, settings),
         rates.price_terms(book, settings.cost),
+        built,
+        junction_effects.effect(built, table),
     )
 
 
 def prepare(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
-    """Screens and home rates beside each home: what `choose` and `figures` need."""
-    return homes.pipe(screens.screen, base.settings).pipe(rates.home_rates, base.book)
+    """Screens, home rates and junction wall beside each home, for `choose` and `figures`."""
+    return (
+        homes.pipe(screens.screen, base.settings, base.reference)
+        .pipe(rates.home_rates, base.book)
+        .pipe(junction_effects.with_wall, base.reference)
+    )
 
 
 def assess(homes: pl.DataFrame, base: Basis) -> Iterator[pl.DataFrame]:
@@ -73,19 +87,21 @@ def choose(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
     chosen = np.full(homes.height, -1)
     lowest = np.full(homes.height, np.nan)
     table = base.options.with_row_index("option")
+    classes = homes.select(
+        "needs_non_combustible",
+        tight=pl.col("clearance_mm").is_not_null(),
+        wall=pl.Series(junction_effects.walls(homes, base.junctions)),
+    )
     eligible = homes["excluded"].is_null()
-    for tall in (False, True):
-        for tight in (False, True):
-            members = (
-                eligible
-                & (homes["needs_non_combustible"] == tall)
-                & (homes["clearance_mm"].is_not_null() == tight)
-            ).to_numpy()
-            allowed = table.filter(pl.col("non_combustible")) if tall else table
-            allowed = catalogue.undominated(allowed, thickness_matters=tight)
-            if members.any() and allowed.height:
-                best, least_u = _best(homes.filter(members), allowed, base)
-                chosen[members], lowest[members] = best, least_u
+    for (tall, tight, wall_index), members in _members(classes, eligible):
+        psi_saved = base.junctions.psi_saved[wall_index] * float(wall_index >= 0)
+        allowed = table.filter(pl.col("non_combustible")) if tall else table
+        psi = psi_saved[:, allowed["option"].to_numpy()]
+        kept = catalogue.undominated(allowed, psi, thickness_matters=tight)
+        if kept.height:
+            psi = psi_saved[:, kept["option"].to_numpy()]
+            best, least_u = _best(homes.filter(members), kept, psi, base)
+            chosen[members], lowest[members] = best, least_u
     target = base.settings.works.target_u_w_m2k
     found = pl.Series("option", chosen)
     reach = pl.Series(lowest).fill_nan(None).round(3).cast(pl.String)
@@ -93,6 +109,10 @@ def choose(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
         "no allowed thickness reaches {}: the least U-value is {}", pl.lit(target), reach
     )
     no_option = pl.lit("no option is allowed by the settings, the height or the clearance")
+    taken_back = pl.when(pl.Series(lowest) <= target).then(
+        pl.lit("junctions take back what the wall saves: better details are needed")
+    )
+    why = pl.coalesce(taken_back, short, no_option)
     return (
         homes.with_columns(found)
         .join(
@@ -103,15 +123,30 @@ def choose(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
         )
         .with_columns(
             reason=pl.coalesce(
-                "excluded", pl.when(pl.col("option") < 0).then(pl.coalesce(short, no_option))
+                "excluded",
+                pl.when(pl.col("option") < 0).then(why),
             )
         )
         .drop("option")
     )
 
 
-def _best(homes: pl.DataFrame, options: pl.DataFrame, base: Basis) -> tuple[Floats, Floats]:
-    """Index of the best option of each home (-1 where none reaches) and the least U of any."""
+def _members(
+    classes: pl.DataFrame, eligible: pl.Series
+) -> Iterator[tuple[tuple[bool, bool, int], pl.Series]]:
+    """Each class of homes that has eligible members, and a mask of them."""
+    for key in classes.filter(eligible).unique().sort(classes.columns).iter_rows():
+        same = pl.all_horizontal(pl.col(c) == v for c, v in zip(classes.columns, key, strict=True))
+        yield key, classes.select(same.alias("same"))["same"] & eligible
+
+
+def _best(
+    homes: pl.DataFrame, options: pl.DataFrame, psi_saved: Floats, base: Basis
+) -> tuple[Floats, Floats]:
+    """Index of the best option of each home (-1 where none reaches) and the least U of any.
+
+    homes of one junction wall; psi_saved [junction, option] W/mK for that wall.
+    """
     column = {name: homes[name].to_numpy()[:, None] for name in _HOME_NUMBERS}
     r, delta_u, rate = (
         options[name].to_numpy()[None, :]
@@ -123,14 +158,16 @@ def _best(homes: pl.DataFrame, options: pl.DataFrame, base: Basis) -> tuple[Floa
         homes["clearance_mm"].to_numpy()[:, None], nan=np.inf
     )
     area = column["treated_wall_area_m2"]
-    heat_loss = column["heat_loss_before_w_k"] - dwelling.heat_loss_reduction(
-        column["u_existing_w_m2k"], after, area
+    plane = dwelling.heat_loss_reduction(column["u_existing_w_m2k"], after, area)
+    reduction = plane + np.minimum(
+        junction_effects.lengths(homes) @ psi_saved, column["bridging_heat_loss_w_k"]
     )
+    heat_loss = column["heat_loss_before_w_k"] - reduction
     days = stock_homes.seasonal(base.year, homes, np.asarray(heat_loss))
     saved = column["heat_before_kwh_per_year"] - degree_days.heat_demand(heat_loss, days)
     cost = _works(area, rate, column["access_gbp_m2"], column["enabling_gbp"])
     ratio = _price(cost, base.terms) / saved
-    reaches = fits & (after <= base.settings.works.target_u_w_m2k)
+    reaches = fits & (after <= base.settings.works.target_u_w_m2k) & (saved > 0.0)
     ratio = np.where(reaches, ratio, np.inf)
     index = options["option"].to_numpy()[ratio.argmin(axis=1)].astype(int)
     least = np.where(fits, after, np.nan)
@@ -141,6 +178,7 @@ def _best(homes: pl.DataFrame, options: pl.DataFrame, base: Basis) -> tuple[Floa
 _HOME_NUMBERS = (
     "u_existing_w_m2k",
     "treated_wall_area_m2",
+    "bridging_heat_loss_w_k",
     "heat_loss_before_w_k",
     "heat_before_kwh_per_year",
     "access_gbp_m2",
@@ -170,20 +208,76 @@ def figures(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
             pl.col("delta_u_w_m2k"),
         )
     ).with_columns(
-        heat_loss_reduction_w_k=dwelling.heat_loss_reduction(
-            pl.col("u_existing_w_m2k"),
-            pl.col("u_after_w_m2k"),
-            pl.col("treated_wall_area_m2"),
+        plane_heat_loss_reduction_w_k=dwelling.heat_loss_reduction(
+            pl.col("u_existing_w_m2k"), pl.col("u_after_w_m2k"), pl.col("treated_wall_area_m2")
         )
     )
-    after = (frame["heat_loss_before_w_k"] - frame["heat_loss_reduction_w_k"]).to_numpy()
-    days = stock_homes.seasonal(base.year, homes, after)
-    saved = frame["heat_before_kwh_per_year"].to_numpy() - degree_days.heat_demand(after, days)
+    frame = frame.pipe(_junctions, base)
+    heat = {
+        name: _heat(frame, frame[column], base)
+        for name, column in (("after", "heat_loss_reduction_w_k"), ("bare", "_bare_reduction"))
+    }
+    days, after = heat["after"]
     frame = frame.with_columns(
-        degree_days_after_k_day=pl.Series(days).fill_nan(None),
-        heat_saved_kwh_per_year=pl.Series(saved).fill_nan(None),
-    ).join(base.worth.by_fuel, on="fuel", how="left", maintain_order="left")
+        degree_days_after_k_day=days,
+        heat_saved_kwh_per_year=pl.col("heat_before_kwh_per_year") - after,
+        reveals_worth_kwh_per_year=heat["bare"][1] - after,
+    ).drop("_bare_reduction")
+    frame = frame.pipe(_moisture, base).join(
+        base.worth.by_fuel, on="fuel", how="left", maintain_order="left"
+    )
     return frame.pipe(_savings, base).pipe(_cost, base).pipe(_lifetime, base)
+
+
+def _heat(frame: pl.DataFrame, reduction: pl.Series, base: Basis) -> tuple[pl.Series, pl.Series]:
+    """Degree-days and heat demand of the year after a reduction of the heat loss."""
+    after = (frame["heat_loss_before_w_k"] - reduction).to_numpy()
+    days = stock_homes.seasonal(base.year, frame, after)
+    heat = degree_days.heat_demand(after, days)
+    return pl.Series(days).fill_nan(None), pl.Series(heat).fill_nan(None)
+
+
+def _junctions(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:
+    """Junctions' part of the reduction, with bare reveals too, and where mould may grow."""
+    own = junction_effects.of_own_option(frame, base.built)
+    bare_reveals = {**base.built, **dict.fromkeys(("jamb", "head", "sill"), "bare")}
+    bare = junction_effects.of_own_option(frame, bare_reveals)
+    plane = pl.col("plane_heat_loss_reduction_w_k")
+    junction = pl.col("junction_heat_loss_reduction_w_k")
+    least = moisture_cases.constant(base.reference, "f_rsi_least")
+    cold = [pl.when(pl.col(f"f_rsi_{name}") < least).then(pl.lit(name)) for name in JUNCTIONS]
+    factors = [f"f_rsi_{name}" for name in JUNCTIONS]
+    return (
+        frame.hstack(own)
+        .with_columns(
+            heat_loss_reduction_w_k=plane + junction,
+            junctions_take_back=-junction / plane,
+            _bare_reduction=plane + bare["junction_heat_loss_reduction_w_k"],
+            f_rsi_least=pl.min_horizontal(factors),
+            mould_risk_at=pl.concat_str(cold, separator=", ", ignore_nulls=True).replace("", None),
+        )
+        .drop(factors)
+    )
+
+
+def _moisture(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:
+    """Verdict on condensation inside the wall, and the cautions that follow from both checks."""
+    humidity = base.settings.works.humidity_class
+    keys = moisture_cases.distinct(frame, humidity)
+    shift = base.settings.climate.temperature_shift_c
+    table = moisture_cases.cases(keys, base.reference, shift)
+    cautions = [
+        pl.col("cautions").replace("", None),
+        pl.when(pl.col("mould_risk_at").is_not_null()).then(
+            pl.format("mould risk at {}: designer to detail", "mould_risk_at")
+        ),
+        pl.when(pl.col("moisture_verdict") == "accumulates").then(
+            pl.lit("condensate accumulates in the wall: another build-up is needed")
+        ),
+    ]
+    return moisture_cases.join(frame, table, humidity).with_columns(
+        cautions=pl.concat_str(cautions, separator="; ", ignore_nulls=True)
+    )
 
 
 def _savings(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:
@@ -230,7 +324,7 @@ def _cost(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:
 def _lifetime(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:
     fuel, cost = pl.col("fuel_saved_kwh_per_year"), pl.col("cost_gbp")
     years = float(base.worth.lifetime_years)
-    tonnes = fuel * pl.col("lifetime_kg_per_kwh") / 1000.0
+    tonnes = fuel * pl.col("lifetime_t_per_kwh")
     return frame.with_columns(
         lifetime_years=pl.when(cost.is_not_null()).then(years),
         co2_saved_lifetime_t=tonnes,
@@ -240,7 +334,11 @@ def _lifetime(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:
         carbon_value_pv_gbp=fuel * pl.col("carbon_pv_gbp_per_kwh"),
         simple_payback_years=cost / pl.col("bill_saved_gbp_per_year"),
     ).with_columns(
-        net_present_value_gbp=pl.col("bill_saved_pv_gbp") + pl.col("carbon_value_pv_gbp") - cost
+        net_present_value_gbp=pl.col("bill_saved_pv_gbp") + pl.col("carbon_value_pv_gbp") - cost,
+        expected_net_present_value_gbp=pl.col("expected_bill_saved_gbp_per_year")
+        * base.worth.annuity
+        + pl.col("expected_fuel_saved_kwh_per_year") * pl.col("carbon_pv_gbp_per_kwh")
+        - cost,
     )
 
 
@@ -248,6 +346,7 @@ def score(objective: Objective) -> pl.Expr:
     """Value of the objective per pound of cost; more is better whatever its sign."""
     value = {
         "net_benefit": pl.col("net_present_value_gbp"),
+        "expected_net_benefit": pl.col("expected_net_present_value_gbp"),
         "carbon": pl.col("co2_saved_lifetime_t"),
         "heat": pl.col("heat_saved_kwh_per_year") * pl.col("lifetime_years"),
     }

@@ -1,7 +1,6 @@
 """`programme ...`: parses, calls, prints. No arithmetic here."""
 
 import os
-import subprocess
 import sys
 import tempfile
 import traceback
@@ -9,22 +8,21 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from importlib.resources import files
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import polars as pl
 import typer
-from rich.console import Console
 from rich.markup import escape
-from rich.panel import Panel
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
-from rich.table import Table
 
-from pipeline import claims, explain, programme, scenarios, settings
+from pipeline import changes, claims, explain, printing, scenarios, settings
 from pipeline.errors import ProgrammeError
-from pipeline.exports import csv_bytes, write_whole
-from pipeline.published import open_run
-from pipeline.run import Result, run
+from pipeline.exports import csv_bytes, make_folder, write_whole
+from pipeline.printing import complaints, console
+from pipeline.published import open_run, table
+from pipeline.run import run
 from pipeline.scenarios import picture
+from pipeline.stock import Inputs, headings, reading
 
 app = typer.Typer(
     add_completion=False,
@@ -32,8 +30,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help="Which homes first, with which external wall insulation, at what cost.",
 )
-console = Console()
-complaints = Console(stderr=True)
 
 Store = Annotated[Path, typer.Option("--store", help="The store a run published.")]
 Out = Annotated[Path, typer.Option("--out", help="Folder for the files.")]
@@ -56,8 +52,8 @@ def main() -> None:
         with tempfile.NamedTemporaryFile("w", suffix=".log", delete=False) as file:
             traceback.print_exc(file=file)
         complaints.print(
-            f"[bold red]Stopped by a fault of the tool itself.[/] Nothing was published. Send"
-            f" {escape(file.name)} to its developers.",
+            "[bold red]Stopped by a fault of the tool itself.[/] Stores published before are whole."
+            f" Send {escape(file.name)} to its developers.",
             highlight=False,
         )
         raise SystemExit(1) from None
@@ -69,15 +65,27 @@ def run_command(
     store: Store,
     out: Out,
     settings_file: SettingsFile = None,
+    others: Annotated[
+        list[str] | None,
+        typer.Option("--with", help="Another source of the same homes, as NAME=FILE; repeatable."),
+    ] = None,
+    columns: Annotated[
+        Path | None, typer.Option(help="TOML map of headings; `programme headings` starts one.")
+    ] = None,
+    mended: Annotated[
+        Path | None, typer.Option(help="The quarantine.xlsx of this list, with corrections.")
+    ] = None,
 ) -> None:
     """Read a stock list, rank its homes, publish the store and its files.
 
     Example: programme run stock.xlsx --store town.duckdb --out results
+    With a survey laid over the list: --with survey=survey.xlsx
     """
+    inputs = Inputs(stock, _named(others or []), columns, mended)
     with _progress() as progress:
-        result = run(stock, store, out, settings.read(settings_file), progress)
-    _show(result)
-    console.print(f"Store: {store}   Files: {out}/ranking.csv, quarantine.csv, run.json")
+        result = run(inputs, store, out, settings.read(settings_file), progress)
+    printing.show_run(result)
+    console.print(f"Store: {store}   Files: {out}/ranking.csv, quarantine.xlsx, run.json")
 
 
 @app.command()
@@ -92,13 +100,13 @@ def demo(
     stock = Path(str(files("data_demo") / "stock.csv"))
     store = out / "demo.duckdb"
     with _progress() as progress:
-        result = run(stock, store, out, settings.read(settings_file), progress)
+        result = run(Inputs(stock), store, out, settings.read(settings_file), progress)
     console.print(
         "[bold]Demo: the invented landlord Tarnwick Homes; its town, homes and rates are invented"
         " too.[/]"
     )
-    _show(result)
-    console.print(f"Files: {out}/ranking.csv, quarantine.csv, run.json")
+    printing.show_run(result)
+    console.print(f"Files: {out}/ranking.csv, quarantine.xlsx, run.json")
     first = result.ranking["home_id"][0]
     console.print("Next:", highlight=False)
     for words in (
@@ -108,6 +116,50 @@ def demo(
         f"programme claim --store {store} --homes {first} --out {out}/claim",
     ):
         console.print(f"  uv run {words}", style="cyan", highlight=False, soft_wrap=True)
+
+
+def _named(sources: list[str]) -> dict[str, Path]:
+    """Sources by name from NAME=FILE."""
+    named: dict[str, Path] = {}
+    for text in sources:
+        name, mark, path = text.partition("=")
+        if not mark or not name or not path or name == "list" or name in named:
+            raise ProgrammeError(
+                f"--with '{text}' is not NAME=FILE with a name of its own ('list' is the stock"
+                " list). Write for instance --with survey=survey.xlsx."
+            )
+        named[name] = Path(path)
+    return named
+
+
+@app.command("headings")
+def headings_command(
+    stock: Annotated[Path, typer.Argument(help="Stock list: csv, xlsx or parquet.")],
+) -> None:
+    """Print which heading was taken for which column, as a map to edit for --columns.
+
+    Example: programme headings stock.xlsx > map.toml
+    """
+    rows, _ = reading.rows_of(stock)
+    _, names = reading.find_headings(rows, stock.name, {}, must=())
+    print(headings.starter_map(headings.match(names)), end="")
+
+
+@app.command("changes")
+def changes_command(
+    before: Annotated[Path, typer.Argument(help="The earlier store.")],
+    after: Annotated[Path, typer.Argument(help="The later store.")],
+    out: Annotated[Path | None, typer.Option(help="CSV file for every change.")] = None,
+) -> None:
+    """Tell what differs between two published runs, home by home.
+
+    Example: programme changes march.duckdb june.duckdb --out changes.csv
+    """
+    found = changes.compare(*(table(path, "ranking") for path in (before, after)))
+    printing.show_changes(found)
+    if out:
+        write_whole(out, csv_bytes(found))
+        console.print(f"File: {out}")
 
 
 @app.command("explain")
@@ -122,10 +174,12 @@ def explain_command(
     published = open_run(store)
     rows = published.ranking.filter(pl.col("home_id") == home).to_dicts()
     if not rows:
-        raise ProgrammeError(
-            f"No home '{home}' in {store}. It may be in quarantine; see quarantine.csv."
-        )
-    _show_sheet(rows[0], explain.sheet(rows[0], published.base))
+        held = published.quarantine.filter(pl.col("home_id") == home)
+        why = "It is neither accepted nor in quarantine: check the key."
+        if held.height:
+            why = f"Row {held['source_row'][0]} is in quarantine: {held['reasons'][0]}."
+        raise ProgrammeError(f"No home '{home}' in {store}. {why}")
+    printing.show_sheet(rows[0], explain.sheet(rows[0], published.base))
 
 
 @app.command()
@@ -141,16 +195,14 @@ def whatif(
     budget_gbp=2000000:10000000:1000000.
     """
     name, values = scenarios.parse_sweep(sweep)
+    make_folder(out)
     published = open_run(store)
     with _progress() as progress:
         table = scenarios.sweep(published.ranking, published.base, name, values, progress)
-    out.mkdir(parents=True, exist_ok=True)
     note = f"run {published.account['run_id']}, rates: {published.account['rate_book_source']}"
     write_whole(out / "whatif.csv", csv_bytes(table))
     write_whole(out / "whatif.png", picture.draw(table, name, note))
-    shown = ["system_label", name, "homes", "heat_saved_kwh_per_year", "cost_gbp"]
-    shown += ["cost_per_lifetime_tonne_gbp", "marginal_cost_per_lifetime_tonne_gbp"]
-    _print_table("What if", table.select(c for c in shown if c in table.columns))
+    printing.show_sweep(table, name)
     console.print(f"Files: {out}/whatif.csv, whatif.png")
 
 
@@ -172,17 +224,12 @@ def claim(
     if (homes is None) == (again is None):
         raise ProgrammeError("Name the homes with --homes, or one earlier claim with --again.")
     if again:
-        made = claims.reissue(store, again, out)
+        printing.show_claim(again, claims.reissue(store, again, out))
     else:
         made = claims.export(store, claims.read_home_list(homes or ""), out)
-    table = Table(title=f"Claim {made.claim_id}: {made.totals['homes']} homes")
-    table.add_column("Total")
-    table.add_column("", justify="right")
-    for name, value in made.totals.items():
-        table.add_row(_title(name), f"{float(value):,.2f}" if name != "homes" else value)
-    console.print(table)
+        printing.warn_invented(made.manifest["account"]["rate_book_source"])
+        printing.show_claim(made.claim_id, made.totals)
     console.print(f"Files: {out}/claim.csv, claim.xlsx, claim.json")
-    console.print(f"[dim]{explain.CAUTION}[/]")
 
 
 @app.command()
@@ -210,7 +257,7 @@ def dashboard(
     }
     options = [f"--{name}={value}" for name, value in flags.items()]
     command = [sys.executable, "-m", "streamlit", "run", page, *options, "--", str(store.resolve())]
-    raise SystemExit(subprocess.call(command, env={**os.environ, "PYTHONWARNINGS": "ignore"}))
+    os.execve(command[0], command, {**os.environ, "PYTHONWARNINGS": "ignore"})
 
 
 @contextmanager
@@ -226,95 +273,3 @@ def _progress() -> Iterator[Callable[[str, int, int], None]]:
             bar.update(task, description=stage, completed=done, total=of or None)
 
         yield tell
-
-
-def _title(name: str) -> str:
-    known = programme_columns().get(name)
-    return known or name.replace("_", " ")
-
-
-def programme_columns() -> dict[str, str]:
-    """Titles of the columns that tables print."""
-    from pipeline.columns import dictionary
-
-    return {name: column.titled for name, column in dictionary().items()}
-
-
-def _print_table(title: str, frame: pl.DataFrame) -> None:
-    table = Table(title=title)
-    for name, dtype in frame.schema.items():
-        table.add_column(escape(_title(name)), justify="left" if dtype == pl.String else "right")
-    for row in frame.iter_rows():
-        table.add_row(*(_cell(value) for value in row))
-    console.print(table)
-
-
-def _cell(value: Any) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, float):
-        return f"{value:,.0f}" if abs(value) >= 100 else f"{value:,.3g}"
-    return escape(str(value))
-
-
-def _show(result: Result) -> None:
-    """Totals, the top ten, and what is in quarantine and why."""
-    account, ranking = result.account, result.ranking
-    rows: Any = account["rows"]
-    budget = float(account["settings"]["budget_gbp"])  # type: ignore[index]
-    console.print(
-        f"Rows read {rows['read']:,} = accepted {rows['accepted']:,}"
-        f" + quarantined {rows['quarantined']:,}.  Ranked: {rows['ranked']:,}.",
-        highlight=False,
-    )
-    every = programme.totals(ranking.filter(pl.col("rank").is_not_null()))
-    funded = programme.totals(programme.affordable(ranking, budget))
-    table = Table(title=f"The programme, run {account['run_id']}")
-    table.add_column("")
-    table.add_column("All ranked homes", justify="right")
-    table.add_column(f"Within {budget:,.0f} GBP", justify="right")
-    for name in every:
-        table.add_row(escape(_title(name)), f"{every[name]:,.0f}", f"{funded[name]:,.0f}")
-    console.print(table)
-    top = ["rank", "home_id", "street", "system", "thickness_mm", "u_existing_w_m2k"]
-    top += ["u_after_w_m2k", "fuel_saved_kwh_per_year", "cost_gbp", "score"]
-    _print_table("First ten homes", ranking.head(10).select(top))
-    left = ranking.filter(pl.col("rank").is_null())["reason"].value_counts(sort=True)
-    if left.height:
-        _print_table("Accepted but not ranked", left)
-    _print_table("Quarantine: why, and how many rows", quarantine_reasons(result.quarantine))
-    console.print(Panel(explain.CAUTION, title="Before anybody acts on this", expand=False))
-
-
-def quarantine_reasons(quarantine: pl.DataFrame) -> pl.DataFrame:
-    """The reasons in quarantine without the texts they quote, with row counts."""
-    reasons = quarantine.select(pl.col("reasons").str.split("; ").alias("reason")).explode("reason")
-    plain = pl.col("reason").str.replace(r" '.*' ", " ").str.replace(r" in row \d+", "")
-    return (
-        reasons.group_by(plain)
-        .agg(pl.len().alias("rows"))
-        .sort("rows", "reason", descending=[True, False])
-    )
-
-
-def _show_sheet(home: dict[str, Any], steps: list[explain.Step]) -> None:
-    console.print(f"[bold]{home['home_id']}[/]  {escape(home['address'] or '')}", highlight=False)
-    if home["reason"]:
-        console.print(f"Not ranked: {escape(home['reason'])}")
-    console.print(f"Estimated: {home['estimated_inputs'] or 'nothing'}", highlight=False)
-    part = ""
-    for step in steps:
-        if step.part != part:
-            part = step.part
-            console.rule(part, align="left")
-        console.print(
-            f"{step.what}: [bold]{explain.show(step.value)} {step.unit}[/]\n"
-            f"    {escape(step.formula)} = {escape(step.working)}\n    [dim]{escape(step.source)}[/]",
-            highlight=False,
-        )
-    console.rule("Check", align="left")
-    far = explain.furthest(home, steps)
-    console.print(f"Every figure above agrees with the stored one to {far:.1e} of its value.")
-    if home["cautions"]:
-        console.print(f"Cautions: {escape(home['cautions'])}")
-    console.print(f"[dim]{explain.CAUTION}[/]")

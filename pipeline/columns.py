@@ -32,6 +32,8 @@ class Column:
     @property
     def polars_dtype(self) -> type[pl.DataType]:
         """Type of the column once it is read."""
+        if self.dtype == "date":
+            return pl.Date
         return pl.String if self.dtype in ("text", "code") else pl.Float64
 
 

@@ -21,5 +21,9 @@ class StoreError(ProgrammeError):
     """A store that is missing, is not one of ours, or could not be published."""
 
 
+class OutputError(ProgrammeError):
+    """A file or folder that could not be written."""
+
+
 class ClaimError(ProgrammeError):
     """A claim that would break the ledger: a home claimed before, or not in the programme."""

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from pipeline import junction_catalogue, junction_effects
 from pipeline.assess import Basis
 from pipeline.homes import ELEMENTS
 from pipeline.physics import degree_days, dwelling, wall
@@ -82,7 +83,8 @@ def _heat_loss(home: dict[str, Any], base: Basis) -> list[Step]:
     )
     steps += [
         Step(part, "Thermal bridging", "y ΣA",
-             f"{show(home['bridging_y_w_m2k'])} x {show(exposed)}", bridging, "W/K", "SAP 2012 App. S Table S13 (memory)"),
+             f"{show(home['bridging_y_w_m2k'])} x {show(exposed)}", bridging, "W/K",
+             "SAP 2012 App. S Table S13 (memory)"),
         Step(part, "Ventilation", "0.33 n V",
              f"{show(constant('air_heat_capacity'))} x {show(home['air_changes_per_hour'])}"
              f" x {show(home['volume_m3'])}", air, "W/K", "heat capacity of air; n own assumption"),
@@ -132,12 +134,13 @@ def _after(home: dict[str, Any], base: Basis) -> list[Step]:
     part, finish = "The wall after works", base.reference.constant("finish_resistance")
     system = base.reference.table("insulation_systems").filter(pl.col("system") == home["system"])
     spec = system.to_dicts()[0]
-    resistance = wall.layer_resistance(home["thickness_mm"] / 1000.0, spec["lambda_design_w_mk"])
+    resistance = wall.layer_resistance(home["thickness_mm"] * 0.001, spec["lambda_design_w_mk"])
     fixings = spec["fixings_per_m2"] * spec["chi_w_k"]
     after = wall.u_after(home["u_existing_w_m2k"], resistance, finish, fixings)
     fall = dwelling.heat_loss_reduction(
         home["u_existing_w_m2k"], after, home["treated_wall_area_m2"]
     )
+    junctions, gained = _junctions(home, base)
     mark = f"({spec['checked']})"
     return [
         Step(part, f"Resistance of {spec['label']}", "R = d/λ",
@@ -148,11 +151,47 @@ def _after(home: dict[str, Any], base: Basis) -> list[Step]:
         Step(part, "U of the wall after", "U' = 1/(1/U + R + R_finish) + ΔU",
              f"1/(1/{show(home['u_existing_w_m2k'])} + {show(resistance)} + {show(finish)})"
              f" + {show(fixings)}", after, "W/m2K", "BS EN ISO 6946:2017", "u_after_w_m2k"),
-        Step(part, "Fall of the heat transfer coefficient", "ΔH = (U - U') A",
+        Step(part, "Fall through the plane wall", "(U - U') A",
              f"({show(home['u_existing_w_m2k'])} - {show(after)})"
              f" x {show(home['treated_wall_area_m2'])}", fall, "W/K", "BS EN ISO 13789",
+             "plane_heat_loss_reduction_w_k"),
+        *junctions,
+        Step(part, "At all junctions, not above the bridging loss today",
+             "min(Σ(ψ - ψ') L, y ΣA)", f"min(sum above, {show(home['bridging_heat_loss_w_k'])})",
+             gained, "W/K", "BS EN ISO 10211; cap own rule", "junction_heat_loss_reduction_w_k"),
+        Step(part, "Fall of the heat transfer coefficient", "ΔH = (U - U') A + junctions",
+             f"{show(fall)} + {show(gained)}", fall + gained, "W/K", "BS EN ISO 13789",
              "heat_loss_reduction_w_k"),
     ]  # fmt: skip
+
+
+def _junctions(home: dict[str, Any], base: Basis) -> tuple[list[Step], float]:
+    """Each junction's part of the fall, and their sum; nothing where the table has no such wall."""
+    row = junction_effects.with_wall(pl.DataFrame([home]), base.reference)
+    wall_name, spec = row["junction_wall"][0], base.reference.table("insulation_systems")
+    if wall_name is None:
+        return [], 0.0
+    lam = spec.filter(pl.col("system") == home["system"])["lambda_design_w_mk"].to_numpy()
+    table, thickness = junction_catalogue.load(), np.array([home["thickness_mm"]])
+    steps, total = [], 0.0
+    for name, variant in base.built.items():
+        length = home[f"{name}_length_m"]
+        before = table.before[wall_name, name][0]
+        after = float(table.after(wall_name, name, variant, thickness, lam)[0][0])
+        total += (before - after) * length
+        if length > 0.0:
+            steps.append(
+                Step("The wall after works", f"At the {name}, {variant.replace('_', ' ')}",
+                     "(ψ - ψ') L", f"({show(before)} - {show(after)}) x {show(length)}",
+                     (before - after) * length, "W/K",
+                     f"BS EN ISO 10211, own table, wall {wall_name}")
+            )  # fmt: skip
+    return steps, min(total, home["bridging_heat_loss_w_k"])
+
+
+def _cited(rows: pl.DataFrame) -> str:
+    """Source and mark of one reference row."""
+    return f"{rows['source'][0]} ({rows['checked'][0]})"
 
 
 def _fuel_worth(home: dict[str, Any], base: Basis) -> dict[str, Any]:
@@ -186,17 +225,19 @@ def _savings(home: dict[str, Any], base: Basis) -> list[Step]:
         )
         now = metered
     factor, price = worth["reporting_kg_per_kwh"], worth["price_gbp_per_kwh"]
-    reporting = f"DESNZ conversion factors {base.settings.appraisal.reporting_year}"
+    boilers = base.reference.table("heating_systems").filter(pl.col("heating") == home["heating"])
     return [
         Step(part, "Heat saved, modelled", "Q - Q'",
              f"{show(home['heat_before_kwh_per_year'])} - {show(after)}", heat, "kWh/year",
              "standard conditions", "heat_saved_kwh_per_year"),
         Step(part, "Fuel saved, modelled", "F = ΔQ/η", f"{show(heat)} / {home['efficiency']:g}",
-             fuel, "kWh/year", "SAP 10.2 Table 4b (memory)", "fuel_saved_kwh_per_year"),
+             fuel, "kWh/year", _cited(boilers), "fuel_saved_kwh_per_year"),
         Step(part, "CO2 saved, modelled", "F f", f"{show(fuel)} x {factor:g}", fuel * factor,
-             "kgCO2e/year", reporting, "co2_saved_kg_per_year"),
+             "kgCO2e/year", f"{worth['reporting_source']} ({worth['reporting_checked']})",
+             "co2_saved_kg_per_year"),
         Step(part, "Bill saved, modelled", "F p", f"{show(fuel)} x {price:g}", fuel * price,
-             "GBP/year", f"unit rate, {base.settings.prices.period}", "bill_saved_gbp_per_year"),
+             "GBP/year", f"{worth['price_source']} ({worth['price_checked']})",
+             "bill_saved_gbp_per_year"),
         Step(part, "Fuel saved, expected", formula, working, min(expected, now), "kWh/year",
              f"{chosen.in_use_basis}; {chosen.comfort_basis}", "expected_fuel_saved_kwh_per_year"),
     ]  # fmt: skip
@@ -209,7 +250,7 @@ def _money(home: dict[str, Any], base: Basis) -> list[Step]:
     more = book.rate("system_per_10mm", home["system"])
     works = area * (fixed + more * thickness / 10.0 + home["access_gbp_m2"]) + home["enabling_gbp"]
     price = (works * terms.uplift + terms.on_costs_gbp) * terms.vat
-    source = f"rate book {book.name}: {book.table['source'][0]}"
+    source = f"rate book {book.name}: {book.source('system_fixed', home['system'])}"
     return [
         Step(part, "Works", "A (r_0 + r_1 d/10 + access) + enabling",
              f"{show(area)} x ({fixed:g} + {more:g} x {thickness:g}/10"
@@ -217,20 +258,21 @@ def _money(home: dict[str, Any], base: Basis) -> list[Step]:
              "works_gbp"),
         Step(part, "Price", "(works x prelims and contingency + on-costs) x VAT",
              f"({show(works)} x {show(terms.uplift)} + {terms.on_costs_gbp:g}) x {terms.vat:g}",
-             price, "GBP", f"{source}; VAT: HMRC Notice 708/6", "cost_gbp"),
+             price, "GBP", f"{source}; VAT: {book.source(terms.vat_item)}", "cost_gbp"),
     ]  # fmt: skip
 
 
 def _lifetime(home: dict[str, Any], base: Basis) -> list[Step]:
     part, worth, years = "Over the lifetime", _fuel_worth(home, base), base.worth.lifetime_years
     fuel, cost = home["fuel_saved_kwh_per_year"], home["cost_gbp"]
-    tonnes = fuel * worth["lifetime_kg_per_kwh"] / 1000.0
+    tonnes = fuel * worth["lifetime_t_per_kwh"]
     bills = home["bill_saved_gbp_per_year"] * base.worth.annuity
     carbon = fuel * worth["carbon_pv_gbp_per_kwh"]
     return [
-        Step(part, "Lifetime CO2 saved", "F Σf_y / 1000",
-             f"{show(fuel)} x {show(worth['lifetime_kg_per_kwh'])} / 1000, {years} years", tonnes,
-             "tCO2e", "DESNZ long-run marginal factors; last year held", "co2_saved_lifetime_t"),
+        Step(part, "Lifetime CO2 saved", "F Σf_y",
+             f"{show(fuel)} x {show(worth['lifetime_t_per_kwh'])}, {years} years", tonnes,
+             "tCO2e", "appraisal factors: DESNZ long-run marginal for electricity, last year held;"
+             " table fuel_factors for other fuels", "co2_saved_lifetime_t"),
         Step(part, "Cost per lifetime tonne", "cost / tonnes", f"{show(cost)} / {show(tonnes)}",
              cost / tonnes, "GBP/tCO2e", "own definition: bills not deducted",
              "cost_per_lifetime_tonne_gbp"),
@@ -242,5 +284,6 @@ def _lifetime(home: dict[str, Any], base: Basis) -> list[Step]:
              "DESNZ carbon values, 2025 prices", "carbon_value_pv_gbp"),
         Step(part, "Net present value", "bills + carbon - cost",
              f"{show(bills)} + {show(carbon)} - {show(cost)}", bills + carbon - cost, "GBP",
-             "HM Treasury Green Book", "net_present_value_gbp"),
+             "own definition: retail bills and carbon value, Green Book discount rates",
+             "net_present_value_gbp"),
     ]  # fmt: skip

@@ -5,21 +5,44 @@ from pathlib import Path
 
 import polars as pl
 
-_RISKY = r"^[=+\-@\t\r]"
+from pipeline.errors import OutputError
+
+_RISKY = r"^['=+\-@\t\r]"
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder with its parents. Raises OutputError where that cannot be."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise OutputError(
+            f"{folder} cannot be a folder for files ({fault.strerror}). Name another with --out."
+        ) from None
 
 
 def write_whole(path: Path, content: bytes) -> None:
-    """Write a file so that a reader sees the old one or the new one, never half."""
+    """Write a file so that a reader sees the old one or the new one, never half.
+
+    Raises OutputError where it cannot be written.
+    """
     building = path.with_name(f".{path.name}.{os.getpid()}.building")
     try:
         building.write_bytes(content)
         building.replace(path)
+    except OSError as fault:
+        raise OutputError(
+            f"{path} could not be written ({fault.strerror}). Free the place or name another."
+        ) from None
     finally:
-        building.unlink(missing_ok=True)
+        if building.parent.is_dir():
+            building.unlink(missing_ok=True)
 
 
 def csv_bytes(frame: pl.DataFrame) -> bytes:
-    """A table as UTF-8 CSV; text that a spreadsheet would run as a formula gets a leading '."""
+    """A table as UTF-8 CSV; text that a spreadsheet would run as a formula gets a leading '.
+
+    So does text that begins with ' already, so that reading back is exact (`casting.clean`).
+    """
     return (
         frame.with_columns(
             pl.when(pl.col(name).str.contains(_RISKY))

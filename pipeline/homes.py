@@ -12,12 +12,11 @@ import polars as pl
 from pipeline.physics import Floats, degree_days, dwelling, wall
 from pipeline.reference import BANDS, DAYS_IN_MONTH, Reference
 from pipeline.settings import Climate, Settings
+from pipeline.stock.rules import COMMON_STOREYS
 
 _FLATS = ("flat", "maisonette")
 _UNKNOWN = {"built_form": "mid_terrace", "floor_position": "mid", "wall_insulation": "none"}
 _UNKNOWN |= {"glazing": "double_2002", "heating": "gas_condensing_boiler"}
-_STOREYS = {"house": 2.0, "bungalow": 1.0, "flat": 1.0, "maisonette": 2.0}
-_STONES = ("stone_granite", "stone_sandstone")
 STOCK_LIST = "stock list"
 
 
@@ -88,12 +87,13 @@ def describe(stock: pl.DataFrame, reference: Reference, settings: Settings) -> p
         .pipe(_age, reference)
         .pipe(_fill_unknown)
         .pipe(_geometry, reference)
+        .pipe(_junction_lengths, reference)
         .pipe(_wall_u, reference)
         .pipe(_element_u, reference)
         .pipe(_gains, reference)
         .pipe(_heat_loss, reference)
         .pipe(_heating, reference)
-        .pipe(_estimates)
+        .pipe(_grades, settings)
     )
     return with_energy_today(frame, reference, settings)
 
@@ -120,11 +120,8 @@ def _place(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     nation = dict(zip(names, table["nation"].to_list(), strict=True))
     district = pl.col("postcode").str.extract(r"^([A-Z]{1,2}\d[A-Z\d]?) ")
     area = pl.col("postcode").str.extract(r"^([A-Z]{1,2})\d")
-    words = pl.col("address").str.to_titlecase().str.extract_all(r"[A-Za-z']+")
-    skipped = ["Flat", "Apartment", "Apt", "Unit", "No"]
-    street = words.list.eval(
-        pl.element().filter(~pl.element().is_in(skipped) & (pl.element().str.len_chars() > 1))
-    )
+    named = pl.col("address").str.replace_all(r"(?i)\b(?:flat|apartment|apt|unit|no)\b", "")
+    street = named.str.extract_all(r"\b[A-Za-z'’]{2,}\b").list.join(" ").str.to_titlecase()
 
     def look_up(table: dict[str, object], dtype: type[pl.DataType]) -> pl.Expr:
         return pl.coalesce(
@@ -137,9 +134,7 @@ def _place(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
         region_source=pl.when(look_up(region, pl.Float64).is_null())
         .then(pl.lit("no postcode known: average of the United Kingdom"))
         .otherwise(pl.lit("postcode")),
-        street=pl.coalesce(
-            street.list.join(" ").replace("", None), "postcode", pl.lit("street not known")
-        ),
+        street=pl.coalesce(street.replace("", None), "postcode", pl.lit("street not known")),
     )
 
 
@@ -157,13 +152,23 @@ def _age(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     return frame.with_columns(age_band=pl.coalesce(given, *rules))
 
 
+def first_year(reference: Reference) -> pl.Expr:
+    """Earliest year a home of its age band and nation can be from; 0 for the oldest band."""
+    bands = reference.table("age_bands").with_columns(pl.col("first_year").fill_null(0.0))
+    keys = bands.select(pl.concat_str("nation", "band"))["nation"].to_list()
+    return pl.concat_str("nation", "age_band").replace_strict(
+        keys, bands["first_year"].to_list(), default=0.0, return_dtype=pl.Float64
+    )
+
+
 def _fill_unknown(frame: pl.DataFrame) -> pl.DataFrame:
     """Words for what the list leaves open, each kept apart as `<column>_known`."""
-    defaulted = [*_UNKNOWN, "storeys", "treatable_share", "loft_insulation_mm"]
-    frame = frame.with_columns(pl.col(c).is_not_null().alias(f"{c}_known") for c in defaulted)
+    frame = frame.with_columns(
+        pl.col(column).is_not_null().alias(f"{column}_known") for column, _, _ in GRADED.values()
+    )
     return frame.with_columns(
         pl.col("storeys").fill_null(
-            pl.col("property_type").replace_strict(_STOREYS, return_dtype=pl.Float64)
+            pl.col("property_type").replace_strict(COMMON_STOREYS, return_dtype=pl.Float64)
         ),
         pl.col("treatable_share").fill_null(1.0),
         *(pl.col(column).fill_null(word) for column, word in _UNKNOWN.items()),
@@ -177,8 +182,9 @@ def _geometry(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
         "dwelling", pl.col("band").alias("age_band"), "slope_m2_per_m2", "intercept_m2"
     )
     shares = reference.table("exposed_perimeter_share").select(
-        pl.col("property_type").alias("dwelling"), "built_form", "share"
-    )
+        pl.col("property_type").alias("dwelling"), "built_form", "share", "corners",
+        "neighbour_edges",
+    )  # fmt: skip
     is_flat = pl.col("property_type").is_in(_FLATS)
     frame = (
         frame.with_columns(
@@ -211,6 +217,38 @@ def _geometry(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     ).with_columns(
         treated_wall_area_m2=pl.col("wall_area_m2") * pl.col("treatable_share"),
         untreated_wall_area_m2=pl.col("wall_area_m2") * (1.0 - pl.col("treatable_share")),
+    )
+
+
+def _junction_lengths(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
+    """Lengths of the treated wall's junctions [m]: the list's, else from form and openings."""
+    c = reference.constant
+    windows = pl.col("window_area_m2") * (1.0 / (c("window_width") * c("window_height")))
+    doors = pl.col("door_area_m2") * (1.0 / c("door_area"))
+    height = pl.col("storeys") * c("storey_height")
+    side = (pl.col("floor_area_m2") / pl.col("storeys")).sqrt()
+    estimates = {
+        "jamb": 2.0 * (c("window_height") * windows + c("door_height") * doors),
+        "head": c("window_width") * windows + c("door_width") * doors,
+        "sill": c("window_width") * windows,
+        "base": pl.when(pl.col("ground_area_m2") > 0.0).then("exposed_perimeter_m").otherwise(0.0),
+        "eaves": pl.when(pl.col("roof_area_m2") > 0.0).then(2.0 * side).otherwise(0.0),
+        "neighbour": pl.col("neighbour_edges") * height,
+        "corner": pl.col("corners") * height,
+    }
+    given = [pl.col(f"{name}_length_m").is_not_null() for name in estimates]
+    return frame.with_columns(
+        *(
+            pl.coalesce(f"{name}_length_m", length * pl.col("treatable_share")).alias(
+                f"{name}_length_m"
+            )
+            for name, length in estimates.items()
+        ),
+        junction_lengths_source=pl.when(pl.all_horizontal(given))
+        .then(pl.lit(STOCK_LIST))
+        .when(pl.any_horizontal(given))
+        .then(pl.lit("stock list in part, else estimated from form, storeys and openings"))
+        .otherwise(pl.lit("estimated from form, storeys and openings")),
     )
 
 
@@ -315,14 +353,13 @@ def _element_u(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
         * c("frame_factor")
         * c("shading_factor"),
     )
-    thickness = pl.coalesce("wall_thickness_mm", "default_thickness_mm") / 1000.0
+    thickness = pl.coalesce("wall_thickness_mm", "default_thickness_mm") * 0.001
     slab = frame.select(
         area=pl.when(pl.col("ground_area_m2") > 0.0).then("ground_area_m2").otherwise(1.0),
         perimeter="exposed_perimeter_m",
         thickness=thickness.fill_null(c("wall_thickness_unknown")),
         resistance=pl.col("ground_floor_insulation_mm")
-        / 1000.0
-        / c("ground_insulation_conductivity")
+        * (0.001 / c("ground_insulation_conductivity"))
         + c("surface_resistance_inside_floor")
         + c("surface_resistance_outside"),
     )
@@ -354,15 +391,17 @@ def _heat_loss(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     """Heat transfer coefficient: elements, bridging and ventilation, or the measured one."""
     fabric = sum((pl.col(u) * pl.col(area) for u, area in ELEMENTS), start=pl.lit(0.0))
     exposed = sum((pl.col(area) for _, area in ELEMENTS), start=pl.lit(0.0))
+    bridging = pl.col("bridging_y_w_m2k") * exposed
     computed = (
         fabric
-        + pl.col("bridging_y_w_m2k") * exposed
+        + bridging
         + reference.constant("air_heat_capacity")
         * pl.col("air_changes_per_hour")
         * pl.col("volume_m3")
     )
     measured = pl.col("measured_htc_w_k")
     return frame.with_columns(
+        bridging_heat_loss_w_k=bridging,
         heat_loss_before_w_k=pl.coalesce(measured, computed),
         heat_loss_source=pl.when(measured.is_not_null())
         .then(pl.lit("measured, stock list"))
@@ -382,41 +421,95 @@ ELEMENTS = (
 
 def _heating(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     systems = reference.table("heating_systems").select("heating", "fuel", "efficiency")
-    return frame.join(systems, on="heating", how="left", maintain_order="left").with_columns(
-        heating_source=pl.when("heating_known")
-        .then(pl.lit(STOCK_LIST))
-        .otherwise(pl.lit("not known: the commonest system assumed"))
+    return frame.join(systems, on="heating", how="left", maintain_order="left")
+
+
+GRADED = {
+    "u_value": ("u_existing_w_m2k", "C", "wall U-value"),
+    "wall_area": ("wall_area_m2", "C", "wall area"),
+    "window_area": ("window_area_m2", "C", "window area"),
+    "loft_insulation": ("loft_insulation_mm", "C", "loft insulation"),
+    "storeys": ("storeys", "D", "storeys"),
+    "built_form": ("built_form", "D", "built form"),
+    "wall_insulation": ("wall_insulation", "D", "wall insulation"),
+    "treatable_share": ("treatable_share", "D", "treatable share"),
+    "glazing": ("glazing", "D", "glazing"),
+    "heating": ("heating", "D", "heating"),
+    "floor_position": ("floor_position", "D", "floor position"),
+}
+"""Inputs with a data grade: their column, the grade of a filled value, and their plain name.
+
+A measured (a source named in `sources.measured`); B given in a list or survey; C a default by
+type, age or geometry; D assumed without evidence.
+"""
+
+
+def _grades(frame: pl.DataFrame, settings: Settings) -> pl.DataFrame:
+    """Source and grade of each graded input, a list in words of the estimates; helpers dropped."""
+    frame = frame.with_columns(
+        said.alias(f"{name}_source")
+        for name, (column, _, _) in GRADED.items()
+        for said in [_said(frame, name, column)]
+    ).with_columns(
+        _grade(frame, column, settings, filled).alias(f"{name}_grade")
+        for name, (column, filled, _) in GRADED.items()
     )
-
-
-def _estimates(frame: pl.DataFrame) -> pl.DataFrame:
-    """One list in words of what the stock list left open; helper columns dropped."""
-    words = {
-        "storeys": "storeys",
-        "built_form": "built form",
-        "wall_insulation": "wall insulation",
-        "treatable_share": "treatable share",
-        "loft_insulation_mm": "loft insulation",
-        "glazing": "glazing",
-        "heating": "heating",
-    }
+    no_flat = ~pl.col("property_type").is_in(_FLATS)
+    frame = frame.with_columns(
+        floor_position_source=pl.when(no_flat)
+        .then(pl.lit("not a flat"))
+        .otherwise("floor_position_source"),
+        floor_position_grade=pl.when(no_flat).then(pl.lit("A")).otherwise("floor_position_grade"),
+    )
     parts = [
-        pl.when(~pl.col(f"{column}_known")).then(pl.lit(word)) for column, word in words.items()
+        pl.when(pl.col(f"{name}_grade").is_in(["C", "D"])).then(pl.lit(word))
+        for name, (_, _, word) in GRADED.items()
     ]
-    parts += [
-        pl.when(pl.col(f"{column}_source") != STOCK_LIST).then(pl.lit(word))
-        for column, word in (
-            ("u_value", "wall U-value"),
-            ("wall_area", "wall area"),
-            ("window_area", "window area"),
-        )
+    helpers = [c for c in frame.columns if c.endswith(("_known", "__from"))]
+    helpers += [
+        "corners",
+        "neighbour_edges",
+        "dwelling",
+        "share",
+        "slope_m2_per_m2",
+        "intercept_m2",
+        "construction",
+        "edition",
     ]
-    flat = pl.col("property_type").is_in(_FLATS) & ~pl.col("floor_position_known")
-    parts.append(pl.when(flat).then(pl.lit("floor position")))
-    helpers = [c for c in frame.columns if c.endswith("_known")]
-    helpers += ["dwelling", "share", "slope_m2_per_m2", "intercept_m2", "construction", "edition"]
     helpers += ["insulation", "u_nation", "u_england", "edition_england", "default_thickness_mm"]
     helpers += ["roof_u_unknown", "u_glazing", "solar_transmittance", "ground_floor_insulation_mm"]
     return frame.with_columns(
         estimated_inputs=pl.concat_str(parts, separator=", ", ignore_nulls=True)
     ).drop(helpers)
+
+
+_FILLED_WITH = {
+    "loft_insulation": "default by age band",
+    "storeys": "assumed: the commonest for the type",
+    "built_form": "assumed: mid terrace, the least exposed",
+    "wall_insulation": "assumed: none",
+    "treatable_share": "assumed: the whole wall",
+    "glazing": "assumed: double, 2002 or later",
+    "heating": "assumed: the commonest system",
+    "floor_position": "assumed: mid floor, the least exposed",
+}
+
+
+def _said(frame: pl.DataFrame, name: str, column: str) -> pl.Expr:
+    """Source of an input in words: another source's name, the list, or how it was filled."""
+    own = (
+        pl.when(f"{column}_known").then(pl.lit(STOCK_LIST)).otherwise(pl.lit(_FILLED_WITH[name]))
+        if name in _FILLED_WITH
+        else pl.col(f"{name}_source")
+    )
+    if f"{column}__from" in frame.columns:
+        return pl.coalesce(f"{column}__from", own)
+    return own
+
+
+def _grade(frame: pl.DataFrame, column: str, settings: Settings, filled: str) -> pl.Expr:
+    given = pl.when(f"{column}_known").then(pl.lit("B")).otherwise(pl.lit(filled))
+    if f"{column}__from" not in frame.columns:
+        return given
+    measured = pl.col(f"{column}__from").is_in(settings.sources.measured)
+    return pl.when(measured).then(pl.lit("A")).otherwise(given)

@@ -21,6 +21,7 @@ class Published:
     account: dict[str, Any]
     ranking: pl.DataFrame
     quarantine: pl.DataFrame
+    faults: pl.DataFrame
     base: assess.Basis
 
 
@@ -34,7 +35,7 @@ def open_run(path: Path) -> Published:
     with Store(path) as store:
         account = json.loads(store.table("run")["account"][0])
         ranking, quarantine = store.table("ranking"), store.table("quarantine")
-        book = store.table("rate_book")
+        faults, book = store.table("faults"), store.table("rate_book")
     if account["reference_version"] != tables.version:
         raise StoreError(
             f"{path} was made with reference tables {account['reference_version']}, this code has"
@@ -42,4 +43,10 @@ def open_run(path: Path) -> Published:
         )
     settings = build(account["settings"], f"settings stored in {path.name}")
     base = assess.basis(tables, settings, rates.from_table(book, account["rate_book"]))
-    return Published(account, ranking, quarantine, base)
+    return Published(account, ranking, quarantine, faults, base)
+
+
+def table(path: Path, name: str) -> pl.DataFrame:
+    """One table of a published store, such as faults, mended, overrides or corrections."""
+    with Store(path) as store:
+        return store.table(name)

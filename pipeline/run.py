@@ -5,22 +5,21 @@ import json
 import platform
 import sys
 import time
-from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
-from pipeline import assess, homes, programme, reference, stock
+from pipeline import assess, grades, homes, programme, reference, stock
 from pipeline.columns import by_role
-from pipeline.exports import csv_bytes, write_whole
+from pipeline.exports import csv_bytes, make_folder, write_whole
 from pipeline.options import rates
+from pipeline.scenarios import Progress
 from pipeline.settings import Settings
+from pipeline.stock import mending, reading
 from pipeline.store import FORMAT, Builder
-
-Progress = Callable[[str, int, int], None]
-"""Called with stage, homes done and homes in all."""
 
 
 @dataclass(frozen=True)
@@ -29,11 +28,12 @@ class Result:
 
     ranking: pl.DataFrame
     quarantine: pl.DataFrame
-    account: dict[str, object]
+    faults: pl.DataFrame
+    account: dict[str, Any]
 
 
 def run(
-    source: Path,
+    inputs: stock.Inputs,
     store: Path,
     out: Path,
     settings: Settings,
@@ -41,15 +41,15 @@ def run(
 ) -> Result:
     """Turn a stock list into a published store and its files in `out`.
 
-    Writes ranking.csv, quarantine.csv and run.json; each appears whole or not at all. Raises
-    ProgrammeError for anything a user can put right, and then leaves store and files as they were.
+    Writes ranking.csv, quarantine.csv, quarantine.xlsx and run.json; each appears whole or not at
+    all, the store first. Raises ProgrammeError for what a user can put right.
     """
     clock = _Clock()
     tables = reference.load()
     base = assess.basis(tables, settings, rates.read(settings.cost))
     progress("reading", 0, 0)
     with clock("read and check"):
-        listed = stock.ingest(source)
+        listed = stock.ingest(inputs, settings.sources.precedence)
     with clock("describe homes"):
         described = homes.describe(listed.accepted, tables, settings)
     with clock("assess options"):
@@ -58,54 +58,79 @@ def run(
             parts.append(part)
             progress("assessing", sum(p.height for p in parts), described.height)
     with clock("rank"):
-        ranking = programme.rank(pl.concat(parts), settings).select(
+        graded = grades.grade(pl.concat(parts), tables)
+        ranking = programme.rank(graded, settings).select(
             column.name for column in by_role("stock", "home", "result")
         )
-    account = _account(source, listed, base, ranking)
+    make_folder(out)
+    with clock("write tables"):
+        content = {
+            "ranking.csv": csv_bytes(ranking),
+            "quarantine.csv": csv_bytes(listed.quarantine),
+            "quarantine.xlsx": mending.workbook(
+                listed.faults, listed.quarantine, listed.raw.sha256
+            ),
+        }
+    account = _account(inputs, listed, base, ranking, content["ranking.csv"])
     with clock("publish"), Builder.open(store) as building:
         building.write("run", pl.DataFrame({"format": [FORMAT], "account": [json.dumps(account)]}))
         building.write("ranking", ranking)
         building.write("quarantine", listed.quarantine)
+        building.write("faults", listed.faults)
         building.write("mended", listed.mended)
+        building.write("overrides", listed.overrides)
+        building.write("corrections", listed.corrections)
         building.write("rate_book", base.book.table)
         building.write("reference", _in_long_form(tables))
     with clock("write files"):
-        out.mkdir(parents=True, exist_ok=True)
-        write_whole(out / "ranking.csv", csv_bytes(ranking))
-        write_whole(out / "quarantine.csv", csv_bytes(listed.quarantine))
+        for name, table in content.items():
+            write_whole(out / name, table)
     told = {**account, "seconds_per_stage": clock.seconds}
     write_whole(out / "run.json", (json.dumps(told, indent=2) + "\n").encode())
-    return Result(ranking, listed.quarantine, told)
+    return Result(ranking, listed.quarantine, listed.faults, told)
 
 
 def _account(
-    source: Path, listed: stock.Stock, base: assess.Basis, ranking: pl.DataFrame
-) -> dict[str, object]:
+    inputs: stock.Inputs,
+    listed: stock.Stock,
+    base: assess.Basis,
+    ranking: pl.DataFrame,
+    ranking_csv: bytes,
+) -> dict[str, Any]:
     """Counts, versions and settings: all that a reader needs to make the run again."""
     settings = base.settings.model_dump(mode="json")
-    inputs = {
-        "stock_list_sha256": listed.sha256,
+    rests_on = {
+        "stock_list_sha256": listed.raw.sha256,
+        "other_sources_sha256": {n: reading.sha256(p) for n, p in inputs.others.items()},
+        "column_map_sha256": reading.sha256(inputs.columns) if inputs.columns else None,
+        "mended_sha256": reading.sha256(inputs.mended) if inputs.mended else None,
         "settings": settings,
         "rate_book_sha256": hashlib.sha256(base.book.table.write_csv().encode()).hexdigest(),
         "reference_version": base.reference.version,
         "code_version": code_version(),
     }
-    digest = hashlib.sha256(json.dumps(inputs, sort_keys=True).encode()).hexdigest()
+    digest = hashlib.sha256(json.dumps(rests_on, sort_keys=True).encode()).hexdigest()
     return {
         "run_id": digest[:16],
-        "stock_list": source.name,
+        "stock_list": inputs.base.name,
         "rate_book": base.book.name,
-        "rate_book_source": "; ".join(base.book.table["source"].unique().sort().to_list()),
-        **inputs,
-        "ranking_sha256": hashlib.sha256(csv_bytes(ranking)).hexdigest(),
+        "rate_book_source": "; ".join(
+            base.book.table["source"].value_counts(sort=True)["source"].to_list()
+        ),
+        **rests_on,
+        "ranking_sha256": hashlib.sha256(ranking_csv).hexdigest(),
         "rows": {
             "read": listed.rows_read,
             "accepted": listed.accepted.height,
             "quarantined": listed.quarantine.height,
             "ranked": int(ranking["rank"].count()),
         },
-        "headings_not_used": list(listed.unused_headings),
-        "notes": list(listed.notes),
+        "headings_not_used": list(listed.raw.match.unused),
+        "personal": {
+            "columns_dropped": listed.raw.match.personal,
+            "numbers_and_addresses_struck": listed.raw.struck,
+        },
+        "notes": list(listed.raw.notes),
         "libraries": {name: version(name) for name in ("polars", "duckdb", "pandera", "numpy")},
         "python": platform.python_version(),
         "platform": sys.platform,
@@ -113,10 +138,11 @@ def _account(
 
 
 def code_version() -> str:
-    """Version of the package and a digest of its code, so that an edited copy shows."""
+    """Version of the package and a digest of its code and tables, so that an edit shows."""
     folder = Path(__file__).parent
     digest = hashlib.sha256()
-    for path in sorted(folder.rglob("*.py")):
+    kinds = {".py", ".csv"}
+    for path in sorted(p for p in folder.rglob("*") if p.suffix in kinds):
         digest.update(path.relative_to(folder).as_posix().encode() + b"\0" + path.read_bytes())
     return f"{version('retrofit-programme')}+{digest.hexdigest()[:12]}"
 

@@ -11,11 +11,22 @@ from pipeline.errors import SettingsError
 
 Share = Annotated[float, Field(ge=0.0, le=1.0)]
 Positive = Annotated[float, Field(gt=0.0)]
-Objective = Literal["net_benefit", "carbon", "heat"]
+Months = Annotated[tuple[Annotated[int, Field(ge=1, le=12)], ...], Field(min_length=1)]
+Objective = Literal["net_benefit", "expected_net_benefit", "carbon", "heat"]
 
 
 class _Group(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Sources(_Group):
+    """Which source's value stands, column by column: names, strongest first; "list" is the list.
+
+    measured: sources whose values count as measured, data grade A.
+    """
+
+    precedence: dict[str, tuple[str, ...]] = {}
+    measured: tuple[str, ...] = ()
 
 
 class Climate(_Group):
@@ -25,7 +36,7 @@ class Climate(_Group):
     internal_temperature_c: Annotated[float, Field(ge=10.0, le=25.0)] = 18.5
     fixed_base_c: Annotated[float, Field(ge=5.0, le=25.0)] = 15.5
     temperature_shift_c: Annotated[float, Field(ge=-5.0, le=5.0)] = 0.0
-    heating_months: tuple[Annotated[int, Field(ge=1, le=12)], ...] = (1, 2, 3, 4, 5, 10, 11, 12)
+    heating_months: Months = (1, 2, 3, 4, 5, 10, 11, 12)
 
 
 class Savings(_Group):
@@ -40,7 +51,7 @@ class Savings(_Group):
 class Prices(_Group):
     """Unit rates: the price period of the reference table, or the user's own, in p/kWh."""
 
-    period: str = "2026-04_06"
+    period: str = "2026-07_09"
     unit_rates_p_per_kwh: dict[str, Positive] = {}
 
 
@@ -61,6 +72,15 @@ class Appraisal(_Group):
     carbon_value: Literal["low", "central", "high"] = "central"
 
 
+class Details(_Group):
+    """How the junctions are built; the defaults are the poorer of the usual details."""
+
+    reveal: Literal["bare", "reveal_20", "reveal_30"] = "reveal_20"
+    base: Literal["stopped_at_dpc", "carried_below"] = "stopped_at_dpc"
+    eaves: Literal["not_joined", "joined"] = "not_joined"
+    neighbour: Literal["ended", "continued"] = "ended"
+
+
 class Works(_Group):
     """What may be chosen. Heights and classes follow local law: check with the authority.
 
@@ -72,17 +92,21 @@ class Works(_Group):
     non_combustible_from_height_m: Positive = 11.0
     systems: tuple[str, ...] = ()
     thickness_most_mm: Positive = 150.0
+    least_heat_kwh_per_year: Positive = 100.0
+    humidity_class: Annotated[int, Field(ge=1, le=4)] = 3
 
 
 class Settings(_Group):
     """One programme's settings. Every default can be replaced in a TOML file."""
 
+    sources: Sources = Sources()
     climate: Climate = Climate()
     savings: Savings = Savings()
     prices: Prices = Prices()
     cost: Cost = Cost()
     appraisal: Appraisal = Appraisal()
     works: Works = Works()
+    details: Details = Details()
     budget_gbp: Positive = 10_000_000.0
 
 

@@ -13,9 +13,13 @@ import duckdb
 import polars as pl
 
 from pipeline.errors import StoreError
+from pipeline.exports import make_folder
 
 FORMAT = 1
-_TABLES = ("run", "ranking", "quarantine", "mended", "rate_book", "reference")
+_TABLES = (
+    "run", "ranking", "quarantine", "faults", "mended", "overrides", "corrections", "rate_book",
+    "reference",
+)  # fmt: skip
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": False,
     "autoload_known_extensions": False,
@@ -32,16 +36,20 @@ class Builder:
 
     @classmethod
     @contextmanager
-    def open(cls, target: Path) -> Iterator["Builder"]:
+    def open(cls, target: Path, tables: tuple[str, ...] = _TABLES) -> Iterator["Builder"]:
         """Yield a builder; on leaving without error check the new file and rename it into place.
+
+        tables: those the file must hold.
 
         Raises StoreError where the folder cannot be written or the new file fails its check.
         """
-        target.parent.mkdir(parents=True, exist_ok=True)
         if target.is_dir():
             raise StoreError(f"{target} is a folder. Name a file for the store.")
+        make_folder(target.parent)
         building = target.with_name(f".{target.name}.{os.getpid()}.building")
-        building.unlink(missing_ok=True)
+        for left in target.parent.glob(f".{target.name}.*.building*"):
+            if not _is_running(left):
+                left.unlink(missing_ok=True)
         try:
             connection = duckdb.connect(str(building), config=_CONFIG)
         except (duckdb.Error, OSError) as fault:
@@ -50,7 +58,7 @@ class Builder:
             with connection:
                 yield cls(building, connection)
                 connection.execute("checkpoint")
-            _check(building)
+            _check(building, tables)
             with building.open("rb") as file:
                 os.fsync(file.fileno())
             building.replace(target)
@@ -68,10 +76,22 @@ class Builder:
             self._connection.unregister("part")
 
 
-def _check(path: Path) -> None:
+def _is_running(building: Path) -> bool:
+    """Whether the process whose number a half-built file bears still runs."""
+    number = building.name.split(".building")[0].rsplit(".", 1)[-1]
+    try:
+        os.kill(int(number), 0)
+    except (ProcessLookupError, ValueError):
+        return False
+    except OSError:
+        return True
+    return int(number) != os.getpid()
+
+
+def _check(path: Path, tables: tuple[str, ...]) -> None:
     with duckdb.connect(str(path), read_only=True, config=_CONFIG) as connection:
         found = {row[0] for row in connection.execute("show tables").fetchall()}
-    if lacking := set(_TABLES) - found:
+    if lacking := set(tables) - found:
         raise StoreError(f"The new store lacks {', '.join(sorted(lacking))}; it was not published.")
 
 
@@ -86,13 +106,18 @@ class Store:
             )
         try:
             self._connection = duckdb.connect(str(path), read_only=True, config=_CONFIG)
-            version = self._connection.execute("select format from run").fetchall()
+            try:
+                version = self._connection.execute("select format from run").fetchall()
+            except duckdb.Error:
+                self._connection.close()
+                raise
         except duckdb.Error as fault:
             raise StoreError(
                 f"{path} could not be opened as a store of this tool"
                 f" ({str(fault).splitlines()[0]}). Make it again with `programme run`."
             ) from None
         if version != [(FORMAT,)]:
+            self._connection.close()
             raise StoreError(f"{path} was written by another version. Run `programme run` again.")
 
     def __enter__(self) -> "Store":

@@ -5,6 +5,7 @@ and the same claim written again gives the same bytes.
 """
 
 import hashlib
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
@@ -19,6 +20,7 @@ from pipeline.errors import ClaimError
 from pipeline.published import Published, open_run
 
 MEASURE = "external wall insulation"
+LEDGER = "claims.duckdb"
 
 
 @dataclass(frozen=True)
@@ -32,8 +34,11 @@ class Claim:
 
 
 def ledger_path(store: Path) -> Path:
-    """The ledger that belongs to a store: a file of its own beside it, kept from run to run."""
-    return store.with_name(store.stem + ".claims.duckdb")
+    """The ledger of a store's folder: one for all stores there, kept from run to run.
+
+    A home claimed from one store is refused from every other store of the folder.
+    """
+    return store.with_name(LEDGER)
 
 
 def preview(run: Published, home_ids: Sequence[str]) -> Claim:
@@ -58,29 +63,31 @@ def preview(run: Published, home_ids: Sequence[str]) -> Claim:
 def export(store: Path, home_ids: Sequence[str], out: Path) -> Claim:
     """Freeze a claim in the ledger and write claim.csv, claim.xlsx and claim.json to `out`.
 
-    The ledger is written first: a home can be claimed without files (write them again with
-    `reissue`), but never twice. Raises ClaimError naming the homes claimed before.
+    The ledger keeps the files' bytes and is written first: a home can be claimed without files
+    (write them again with `reissue`), but never twice. Raises ClaimError naming the homes claimed
+    before.
     """
     claim = preview(open_run(store), home_ids)
+    made = files.contents(claim.lines, claim.totals, claim.manifest)
     files.prepare(out)
     with Ledger(ledger_path(store)) as ledger:
-        ledger.add(claim.claim_id, MEASURE, claim.lines, claim.manifest)
-    files.write(out, claim.lines, claim.totals, claim.manifest)
+        ledger.add(claim.claim_id, MEASURE, claim.lines, made)
+    files.write(out, made)
     return claim
 
 
-def reissue(store: Path, claim_id: str, out: Path) -> Claim:
-    """Write the files of a claim made before, from its frozen lines: the same bytes again."""
+def reissue(store: Path, claim_id: str, out: Path) -> dict[str, str]:
+    """Write the files of a claim made before, as the ledger keeps them, and return its totals."""
     with Ledger(ledger_path(store), read_only=True) as ledger:
-        lines, manifest = ledger.read(claim_id)
-    claim = Claim(claim_id, lines, _totals(lines), manifest)
+        made = ledger.files(claim_id)
     files.prepare(out)
-    files.write(out, claim.lines, claim.totals, claim.manifest)
-    return claim
+    files.write(out, made)
+    totals: dict[str, str] = json.loads(made["claim.json"])["totals"]
+    return totals
 
 
 def claimed(store: Path) -> pl.DataFrame:
-    """home_id, claim_id and made_at of every home claimed so far; empty where there is no ledger."""
+    """home_id, claim_id and made_at of every home claimed so far; empty without a ledger."""
     path = ledger_path(store)
     if not path.exists():
         return pl.DataFrame(
@@ -109,6 +116,8 @@ def read_home_list(text: str) -> list[str]:
     else:
         parts = [part.strip() for part in text.split(",")]
     homes = [part for part in parts if part and part.lower() != "home_id"]
+    if not is_file and len(homes) == 1 and path.suffix in (".txt", ".csv"):
+        raise ClaimError(f"--homes {path}: there is no such file. Check the path.")
     if not homes:
         raise ClaimError(
             f"--homes '{text}' names no home. Give a file of keys or keys with commas."

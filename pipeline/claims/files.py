@@ -14,7 +14,8 @@ from pipeline.assess import Basis
 from pipeline.columns import dictionary
 from pipeline.errors import ClaimError
 from pipeline.explain import CAUTION
-from pipeline.exports import csv_bytes, write_whole
+from pipeline.exports import csv_bytes, make_folder, write_whole
+from pipeline.settings import Settings
 
 LINE: dict[str, int | None] = {
     "home_id": None,
@@ -48,89 +49,71 @@ TOTALLED = tuple(
     for name in LINE
     if name.startswith(("fuel_saved", "expected", "co2_saved", "bill_saved", "cost", "treated"))
 )
-_NAMES = ("claim.csv", "claim.xlsx", "claim.json")
+NAMES = ("claim.csv", "claim.xlsx", "claim.json")
 
 
 def method(chosen: pl.DataFrame, base: Basis) -> list[dict[str, str]]:
-    """Every factor the claim rests on: name, value, unit, source and mark, in a fixed order."""
-    reference, settings = base.reference, base.settings
+    """What the claim rests on: constants and factors one by one, then every table by source.
+
+    Each row has name, value, unit, source and mark; the order is fixed.
+    """
     rows = [
-        {
-            "name": row["name"].replace("_", " "),
-            "value": f"{row['value']:g}",
-            "unit": row["unit"],
-            "source": row["source"],
-            "checked": row["checked"],
-        }
-        for row in reference.table("constants").iter_rows(named=True)
+        _row(r["name"].replace("_", " "), f"{r['value']:g}", r["unit"], r["source"], r["checked"])
+        for r in base.reference.table("constants").iter_rows(named=True)
     ]
-    fuels = sorted(set(chosen["fuel"]))
-    for row in base.worth.by_fuel.filter(pl.col("fuel").is_in(fuels)).iter_rows(named=True):
-        cited = reference.table("fuel_factors").filter(pl.col("fuel") == row["fuel"])
-        for name, metric, unit in (
-            (
-                "reporting_kg_per_kwh",
-                f"reporting_{settings.appraisal.reporting_year}",
-                "kgCO2e/kWh",
-            ),
-            ("price_gbp_per_kwh", f"price_{settings.prices.period}", "GBP/kWh"),
+    fuels = base.worth.by_fuel.filter(pl.col("fuel").is_in(sorted(set(chosen["fuel"]))))
+    for r in fuels.iter_rows(named=True):
+        name = r["fuel"].replace("_", " ")
+        for kind, key, unit in (
+            ("reporting factor", "reporting", "kgCO2e/kWh"),
+            ("unit rate", "price", "GBP/kWh"),
         ):
-            found = cited.filter(pl.col("metric").is_in([metric, "price_other"]))
-            own = row["fuel"] in settings.prices.unit_rates_p_per_kwh and "price" in name
-            found = found.filter(pl.col("metric").str.starts_with(metric[:5])).head(1)
-            rows.append(
-                {
-                    "name": f"{row['fuel']} {name}".replace("_", " "),
-                    "value": f"{row[name]:g}",
-                    "unit": unit,
-                    "source": "the user's settings" if own else found["source"][0],
-                    "checked": "assumed" if own else found["checked"][0],
-                }
-            )
-    systems = reference.table("insulation_systems")
-    for row in systems.filter(pl.col("system").is_in(sorted(set(chosen["system"])))).iter_rows(
-        named=True
-    ):
-        rows.append(
-            {
-                "name": f"{row['label']} lambda, design",
-                "value": f"{row['lambda_design_w_mk']:g}",
-                "unit": "W/mK",
-                "source": row["source"],
-                "checked": row["checked"],
-            }
-        )
-    savings = settings.savings
-    for name, value, basis in (
-        ("in-use reduction", savings.in_use_reduction, savings.in_use_basis),
-        ("comfort share", savings.comfort_share, savings.comfort_basis),
-    ):
-        rows.append(
-            {"name": name, "value": f"{value:g}", "unit": "-", "source": basis, "checked": "memory"}
-        )
-    return rows
+            value = r["reporting_kg_per_kwh" if key == "reporting" else "price_gbp_per_kwh"]
+            cited = (r[f"{key}_source"], r[f"{key}_checked"])
+            rows.append(_row(f"{name}, {kind}", f"{value:g}", unit, *cited))
+    systems = base.reference.table("insulation_systems")
+    for r in systems.filter(pl.col("system").is_in(sorted(set(chosen["system"])))).to_dicts():
+        value = f"{r['lambda_design_w_mk']:g}"
+        rows.append(_row(f"{r['label']} lambda, design", value, "W/mK", r["source"], r["checked"]))
+    defaults, savings = Settings().savings, base.settings.savings
+    for name in ("in_use", "comfort"):
+        share = "in_use_reduction" if name == "in_use" else "comfort_share"
+        own = savings != defaults
+        value, basis = f"{getattr(savings, share):g}", getattr(savings, f"{name}_basis")
+        mark = "the user's settings" if own else "memory"
+        rows.append(_row(share.replace("_", " "), value, "-", basis, mark))
+    for item, applies_to, unit, rate, source in base.book.table.select(
+        "item", "applies_to", "unit", "rate_gbp", "source"
+    ).iter_rows():
+        rows.append(_row(f"rate: {item} {applies_to}", rate, unit, source, "rate book"))
+    return rows + [
+        _row(f"table {name}", f"{n} figures", "", source, checked)
+        for name, table in base.reference.tables.items()
+        if name not in ("constants", "fuel_factors")
+        for source, checked, n in table.group_by("source", "checked", maintain_order=True)
+        .len()
+        .iter_rows()
+    ]
+
+
+def _row(name: str, value: str, unit: str, source: str, checked: str) -> dict[str, str]:
+    return {"name": name, "value": value, "unit": unit, "source": source, "checked": checked}
 
 
 def prepare(out: Path) -> None:
-    """Make the folder and refuse to write over another claim. Raises ClaimError."""
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as fault:
-        raise ClaimError(
-            f"{out} cannot be made a folder for the claim: {fault.strerror}."
-        ) from None
-    if there := [name for name in _NAMES if (out / name).exists()]:
+    """Make the folder and refuse to write over another claim. Raises ProgrammeError."""
+    make_folder(out)
+    if there := [name for name in NAMES if (out / name).exists()]:
         raise ClaimError(
             f"{out} already holds {', '.join(there)}. A claim is never written over: name an empty"
             " folder."
         )
 
 
-def write(out: Path, lines: pl.DataFrame, totals: dict[str, str], manifest: dict[str, Any]) -> None:
-    """Write the three files; the manifest carries the digests of the other two."""
-    content = contents(lines, totals, manifest)
-    for name in _NAMES:
-        write_whole(out / name, content[name])
+def write(out: Path, made: dict[str, bytes]) -> None:
+    """Write the three files."""
+    for name in NAMES:
+        write_whole(out / name, made[name])
 
 
 def contents(
@@ -162,6 +145,9 @@ def _workbook(lines: pl.DataFrame, totals: dict[str, str], manifest: dict[str, A
         summary.write_string(row, 0, labels[name])
         summary.write_number(row, 1, float(value))
     summary.write_string(len(totals) + 2, 0, CAUTION, wrap)
+    summary.write_string(
+        len(totals) + 3, 0, f"Rates: {manifest['account']['rate_book_source']}", wrap
+    )
     factors = book.add_worksheet("Method and factors")
     factors.set_column(0, 0, 40)
     factors.set_column(3, 3, 100)

@@ -4,7 +4,6 @@ One home, one measure, one claim: the keys of the table refuse a second line, wh
 """
 
 import datetime
-import json
 from pathlib import Path
 from typing import Any
 
@@ -13,13 +12,15 @@ import polars as pl
 
 from pipeline.errors import ClaimError
 
+_FILES = ("claim.csv", "claim.xlsx", "claim.json")
 _SCHEMA = """
 create table if not exists claim (
-    claim_id text primary key, measure text not null, made_at text not null, manifest text not null
+    claim_id text primary key, measure text not null, made_at text not null,
+    csv blob not null, xlsx blob not null, json blob not null
 );
 create table if not exists line (
     claim_id text not null references claim (claim_id), line integer not null,
-    home_id text not null, uprn text, measure text not null, content text not null,
+    home_id text not null, uprn text, measure text not null,
     unique (measure, home_id), unique (measure, uprn)
 );
 """
@@ -41,7 +42,7 @@ class Ledger:
             self._connection = duckdb.connect(str(path), read_only=read_only, config=config)
             if not read_only:
                 self._connection.execute(_SCHEMA)
-        except duckdb.IOException as fault:
+        except (duckdb.IOException, duckdb.ConnectionException) as fault:
             raise ClaimError(
                 f"The ledger {path.name} cannot be opened ({str(fault).splitlines()[0]}). If"
                 " somebody else is claiming, wait for them and try again."
@@ -60,25 +61,20 @@ class Ledger:
         """Close the file and give its lock back."""
         self._connection.close()
 
-    def add(
-        self, claim_id: str, measure: str, lines: pl.DataFrame, manifest: dict[str, Any]
-    ) -> None:
-        """Freeze a claim, all lines or none. Raises ClaimError naming homes claimed before."""
+    def add(self, claim_id: str, measure: str, lines: pl.DataFrame, made: dict[str, bytes]) -> None:
+        """Freeze a claim with its files. Raises ClaimError naming homes claimed before."""
         rows = lines.to_dicts()
         self._refuse_claimed(measure, rows)
         made_at = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
         self._connection.begin()
         try:
             self._connection.execute(
-                "insert into claim values (?, ?, ?, ?)",
-                [claim_id, measure, made_at, json.dumps(manifest, sort_keys=True)],
+                "insert into claim values (?, ?, ?, ?, ?, ?)",
+                [claim_id, measure, made_at, *(made[name] for name in _FILES)],
             )
             self._connection.executemany(
-                "insert into line values (?, ?, ?, ?, ?, ?)",
-                [
-                    [claim_id, int(r["line"]), r["home_id"], r["uprn"], measure, json.dumps(r)]
-                    for r in rows
-                ],
+                "insert into line values (?, ?, ?, ?, ?)",
+                [[claim_id, int(r["line"]), r["home_id"], r["uprn"], measure] for r in rows],
             )
             self._connection.commit()
         except duckdb.Error as fault:
@@ -107,23 +103,16 @@ class Ledger:
                 " nothing was recorded."
             )
 
-    def read(self, claim_id: str) -> tuple[pl.DataFrame, dict[str, Any]]:
-        """Frozen lines and manifest of a claim. Raises ClaimError for an unknown number."""
+    def files(self, claim_id: str) -> dict[str, bytes]:
+        """The files of a claim as they were made. Raises ClaimError for an unknown number."""
         found = self._connection.execute(
-            "select manifest from claim where claim_id = ?", [claim_id]
+            "select csv, xlsx, json from claim where claim_id = ?", [claim_id]
         ).fetchall()
         if not found:
-            known = [
-                row[0] for row in self._connection.execute("select claim_id from claim").fetchall()
-            ]
-            raise ClaimError(
-                f"No claim {claim_id} in the ledger. It holds: {', '.join(known) or 'none'}."
-            )
-        lines = self._connection.execute(
-            "select content from line where claim_id = ? order by line", [claim_id]
-        ).fetchall()
-        rows = [json.loads(row[0]) for row in lines]
-        return pl.DataFrame(rows, infer_schema_length=None), json.loads(found[0][0])
+            rows = self._connection.execute("select claim_id from claim").fetchall()
+            known = ", ".join(row[0] for row in rows) or "none"
+            raise ClaimError(f"No claim {claim_id} in the ledger. It holds: {known}.")
+        return dict(zip(_FILES, map(bytes, found[0]), strict=True))
 
     def homes(self) -> pl.DataFrame:
         """home_id, claim_id and made_at of every line, by home."""

@@ -5,7 +5,7 @@ import polars as pl
 
 from pipeline.errors import SettingsError
 from pipeline.options.rates import RateBook
-from pipeline.physics import wall
+from pipeline.physics import Floats, wall
 from pipeline.reference import Reference
 from pipeline.settings import Settings
 
@@ -39,7 +39,7 @@ def systems_table(reference: Reference, settings: Settings) -> pl.DataFrame:
 
 def priced(systems: pl.DataFrame, reference: Reference, book: RateBook) -> pl.DataFrame:
     """Add resistance, fixing correction, build-up and rate to rows of system and thickness_mm."""
-    thickness = pl.col("thickness_mm") / 1000.0
+    thickness = pl.col("thickness_mm") * 0.001
     rates = [
         book.rate("system_fixed", row["system"])
         + book.rate("system_per_10mm", row["system"]) * row["thickness_mm"] / 10.0
@@ -49,6 +49,7 @@ def priced(systems: pl.DataFrame, reference: Reference, book: RateBook) -> pl.Da
         "system",
         pl.col("label").alias("system_label"),
         "thickness_mm",
+        lambda_w_mk=pl.col("lambda_design_w_mk"),
         r_insulation_m2k_w=wall.layer_resistance(thickness, pl.col("lambda_design_w_mk")),
         delta_u_w_m2k=pl.col("fixings_per_m2") * pl.col("chi_w_k"),
         build_up_mm=pl.col("thickness_mm") + reference.constant("finish_thickness") * 1000.0,
@@ -57,15 +58,18 @@ def priced(systems: pl.DataFrame, reference: Reference, book: RateBook) -> pl.Da
     )
 
 
-def undominated(table: pl.DataFrame, thickness_matters: bool) -> pl.DataFrame:
-    """Drop each option that another beats or equals in rate, resistance and fixing loss.
+def undominated(table: pl.DataFrame, psi_saved: Floats, thickness_matters: bool) -> pl.DataFrame:
+    """Drop each option that another beats or equals in all that a home's choice depends on.
 
-    A dropped option can be best for no home: the other one saves at least as much and costs no
-    more, whatever the home. Where the build-up is limited, thickness counts as well. Of equal
-    options the first in table order stays.
+    That is rate, resistance, fixing loss and the heat saved per metre of every junction:
+    psi_saved [junction, option] W/mK of the homes' wall, no rows where no junction counts. A
+    dropped option can be best for no home of that wall: the other one saves at least as much and
+    costs no more. Where the build-up is limited, thickness counts too. Of equal options the first
+    in table order stays.
     """
     worth = ["rate_gbp_m2", "delta_u_w_m2k"] + (["build_up_mm"] if thickness_matters else [])
     values = table.select(*worth, -pl.col("r_insulation_m2k_w")).to_numpy()
+    values = np.hstack([values, -psi_saved.T])
     no_worse = (values[:, None, :] <= values[None, :, :]).all(axis=2)
     equal = no_worse & no_worse.T
     earlier = np.tri(len(values), k=-1, dtype=bool).T

@@ -31,6 +31,11 @@ class RateBook:
                 f"Rate book {self.name} has no rate for '{item}' of '{applies_to}'. Add that row."
             ) from None
 
+    def source(self, item: str, applies_to: str = "all") -> str:
+        """Where one rate comes from, in the book's own words."""
+        found = self.table.filter(pl.col("item") == item, pl.col("applies_to") == applies_to)
+        return str(found["source"][0])
+
 
 def read(settings: Cost) -> RateBook:
     """The rate book the settings name, or the invented demo book.
@@ -99,14 +104,15 @@ class PriceTerms:
     uplift: float
     on_costs_gbp: float
     vat: float
+    vat_item: str
 
 
 def price_terms(book: RateBook, settings: Cost) -> PriceTerms:
     """The terms every home shares; VAT by the date of installation (HMRC VAT Notice 708/6)."""
     early = settings.installation_date < VAT_STEP
-    vat = book.rate("vat_to_2027_03_31" if early else "vat_from_2027_04_01")
+    vat_item = "vat_to_2027_03_31" if early else "vat_from_2027_04_01"
     on_costs = sum(
         book.rate(item) for item in ("assessment", "coordination", "design", "ventilation")
     )
     uplift = (1.0 + book.rate("prelims")) * (1.0 + book.rate("contingency"))
-    return PriceTerms(uplift, on_costs, 1.0 + vat)
+    return PriceTerms(uplift, on_costs, 1.0 + book.rate(vat_item), vat_item)

@@ -11,7 +11,7 @@ def hitchin(excess: Floats, days: Floats, k: float) -> Floats:
     excess: balance point less mean outside temperature [K], any shape that broadcasts with
     days [day]. days/k where the two temperatures meet. Source: CIBSE TM41:2006, Hitchin.
     """
-    kx = k * np.asarray(excess, dtype=float)
+    kx = np.maximum(k * np.asarray(excess, dtype=float), -700.0)  # beyond, exp overflows: 0
     near = np.abs(kx) < 1e-9
     ratio = np.where(near, 1.0 + kx / 2.0, kx / -np.expm1(-np.where(near, 1.0, kx)))
     return np.asarray(days * ratio / k)

@@ -31,6 +31,8 @@ def combined_resistance(
     total = sum(fraction for fraction, _ in paths)
     if abs(total - 1.0) > 1e-9:
         raise ValueError(f"the area fractions of the paths sum to {total:.6g}, not to 1")
+    if len({len(layers) for _, layers in paths}) != 1:
+        raise ValueError("every path must name the same layers, in the same order")
     upper = 1.0 / sum(f / (r_inside + sum(layers) + r_outside) for f, layers in paths)
     depth = len(paths[0][1])
     lower = r_inside + r_outside

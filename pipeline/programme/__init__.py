@@ -17,6 +17,7 @@ SUMMED = (
     "expected_bill_saved_gbp_per_year",
     "co2_saved_lifetime_t",
     "net_present_value_gbp",
+    "expected_net_present_value_gbp",
 )
 """Columns whose sum over homes means something."""
 

@@ -23,7 +23,8 @@ _TEXT_COLUMNS = {
     "source", "checked", "name", "unit", "band", "nation", "construction", "insulation", "edition",
     "postcode_area_or_district", "region_name", "month", "orientation", "dwelling", "quantity",
     "glazing", "label", "heating", "fuel", "metric", "system", "reaction_to_fire",
-    "non_combustible", "thicknesses_mm", "property_type", "built_form",
+    "non_combustible", "thicknesses_mm", "property_type", "built_form", "input", "grade", "layer",
+    "only_if_wall_area_estimated",
 }  # fmt: skip
 
 

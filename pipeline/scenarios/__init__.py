@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 import polars as pl
 
-from pipeline import assess, homes, programme
+from pipeline import assess, grades, homes, programme
 from pipeline.assess import Basis
 from pipeline.errors import SettingsError
 from pipeline.options import catalogue
@@ -15,6 +15,7 @@ THICKNESS = "thickness_mm"
 _MOST_STEPS = 200
 _SHAPE = re.compile(r"([a-z0-9_.]+)=(-?[\d.]+):(-?[\d.]+):([\d.]+)")
 Progress = Callable[[str, int, int], None]
+"""Called with stage, steps done and steps in all."""
 
 
 def parse_sweep(text: str) -> tuple[str, list[float]]:
@@ -65,7 +66,9 @@ def by_thickness(
     """
     if min(thicknesses_mm) <= 0 or max(thicknesses_mm) > 500:
         raise SettingsError("thickness_mm must lie above 0 and not above 500 mm.")
-    members = assess.prepare(ranking.drop(assess.ADDED, strict=False), base)
+    bare = ranking.drop(assess.ADDED, strict=False)
+    today = homes.with_energy_today(bare, base.reference, base.settings)
+    members = assess.prepare(today, base)
     members = members.filter(pl.col("excluded").is_null())
     systems = catalogue.systems_table(base.reference, base.settings)
     grid = systems.join(pl.DataFrame({"thickness_mm": thicknesses_mm}), how="cross")
@@ -142,7 +145,8 @@ def rerank(ranking: pl.DataFrame, base: Basis, settings: Settings) -> pl.DataFra
     changed = assess.basis(base.reference, settings, base.book)
     bare = ranking.drop(assess.ADDED, strict=False)
     today = homes.with_energy_today(bare, base.reference, settings)
-    return programme.rank(pl.concat(assess.assess(today, changed)), settings)
+    graded = grades.grade(pl.concat(assess.assess(today, changed)), base.reference)
+    return programme.rank(graded, settings)
 
 
 def gained_and_lost(before: pl.DataFrame, after: pl.DataFrame) -> tuple[list[str], list[str]]:

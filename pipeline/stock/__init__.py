@@ -1,235 +1,122 @@
-"""From a landlord's file to accepted homes and a quarantine in which nothing is lost."""
+"""From a landlord's files to accepted homes and a quarantine in which nothing is lost."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import polars as pl
-from pandera.errors import SchemaErrors
 
-from pipeline.columns import Column, by_role, dictionary
 from pipeline.errors import StockListError
-from pipeline.stock import casting, rules
-from pipeline.stock.headings import is_imperial_area
-from pipeline.stock.reading import EXTRA, RawTable, read
+from pipeline.stock import duplicates, faults, mending, reading, rules, sources, values
+from pipeline.stock.headings import read_map
+from pipeline.stock.reading import EXTRA, RawTable
+
+_TAKEN = ("source_row", "home_id", "reasons", EXTRA)
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """What a run reads: the list, other sources by name, settled headings, mended cells."""
+
+    base: Path
+    others: Mapping[str, Path] = field(default_factory=dict)
+    columns: Path | None = None
+    mended: Path | None = None
 
 
 @dataclass(frozen=True)
 class Stock:
     """A stock list after the checks.
 
-    accepted: one typed row per home. quarantine: source_row, home_id, reasons and the raw cells.
-    mended: distinct texts that were turned into a value of another look, with their row counts.
+    accepted: one typed row per home, with `warnings` and `<column>__from` where another source
+    gave the value. quarantine: source_row, home_id, reasons and the cells as sent. faults: one
+    line per fault. mended: distinct texts turned into a value of another look, with row counts.
+    overrides: which source gave way to which. corrections: cells a person mended.
     """
 
     accepted: pl.DataFrame
     quarantine: pl.DataFrame
+    faults: pl.DataFrame
     mended: pl.DataFrame
-    rows_read: int
-    sha256: str
-    unused_headings: tuple[str, ...]
-    notes: tuple[str, ...]
+    overrides: pl.DataFrame
+    corrections: pl.DataFrame
+    raw: RawTable
+
+    @property
+    def rows_read(self) -> int:
+        """Rows below the headings that hold anything."""
+        return self.raw.frame.height
 
 
-def ingest(path: Path) -> Stock:
-    """Read, cast and check one stock list. Raises StockListError if it fails as a whole.
+def ingest(inputs: Inputs, precedence: Mapping[str, tuple[str, ...]]) -> Stock:
+    """Read, mend, cast, overlay and check. Raises StockListError if the list fails as a whole.
+
+    precedence: column to source names, strongest first ("list" is the list itself).
 
     Every row read is either accepted or in quarantine, with every reason; asserted here.
     """
-    raw = read(path)
-    typed = _with_duplicates(_typed(raw), raw.frame)
-    reasons = _reasons(typed, raw)
-    bad = pl.col("source_row").is_in(reasons["source_row"].implode())
-    drop = [c for c in typed.columns if c.endswith(rules.UNREADABLE) or c == rules.DUPLICATE]
-    accepted = typed.filter(~bad).drop(drop)
-    quarantine = _quarantine(raw, typed, reasons)
+    settled = read_map(inputs.columns)
+    raw = reading.read(inputs.base, settled)
+    raw, trail, kept = _mended(raw, inputs.mended)
+    typed, turned = values.typed(raw)
+    laid = sources.overlay(typed, inputs.others, settled, precedence)
+    typed = duplicates.mark_clones(laid.typed)
+    found = faults.find(typed, raw.frame, raw.headings)
+    faulty = found.filter(pl.col("severity") != "warn")["source_row"].unique()
+    second = duplicates.find(typed, raw.frame, faulty, kept)
+    found = pl.concat([found, faults.second_entries(second)]).sort(
+        "source_row", maintain_order=True
+    )
+    accepted, quarantine = _divide(typed, raw, found)
     if accepted.height + quarantine.height != raw.frame.height:
         raise AssertionError("rows read differ from rows accepted plus rows quarantined")
+    if accepted["home_id"].is_duplicated().any():
+        raise AssertionError("a home was accepted twice")
     if accepted.height == 0:
-        worst = quarantine["reasons"].value_counts(sort=True)["reasons"][0]
+        worst = found["fault"].value_counts(sort=True)["fault"][0]
         raise StockListError(
-            f"{path.name}: all {raw.frame.height} rows failed the checks; the commonest reason is:"
-            f" {worst}. Check that the columns hold what their headings say."
+            f"{inputs.base.name}: all {raw.frame.height} rows failed the checks; the commonest"
+            f" fault is: {worst}. Check that the columns hold what their headings say."
         )
-    return Stock(
-        accepted,
-        quarantine,
-        _mended(raw, typed),
-        raw.frame.height,
-        raw.sha256,
-        raw.match.unused,
-        raw.notes,
+    return Stock(accepted, quarantine, found, turned, laid.log, trail, raw)
+
+
+def _mended(raw: RawTable, path: Path | None) -> tuple[RawTable, pl.DataFrame, pl.Series]:
+    """The list with a person's corrections in their cells, the trail, and rows to keep."""
+    corrections = pl.DataFrame(
+        schema={"source_row": pl.UInt32, "column": pl.String, "text": pl.String}
     )
+    if path is not None:
+        corrections = mending.read_corrections(path, raw.sha256, raw.headings)
+    cells, trail, kept = mending.apply(raw.frame, corrections)
+    no_extra = pl.when(~pl.col("source_row").is_in(kept.implode())).then(EXTRA).alias(EXTRA)
+    return replace(raw, frame=cells.with_columns(no_extra)), trail, kept
 
 
-def _value(column: Column, text: pl.Expr, heading: str) -> pl.Expr:
-    casters = {
-        "number": casting.number,
-        "length_mm": casting.length_mm,
-        "share": casting.share,
-        "age": casting.year,
-    }
-    if column.dtype == "code":
-        return casting.code(text, column.name)
-    if column.dtype == "area":
-        return casting.area(text, is_imperial_area(heading))
-    if column.dtype in casters:
-        return casters[column.dtype](text)
-    if column.name == "postcode":
-        return casting.postcode(text)
-    return casting.whole_number_text(text)
-
-
-def _typed(raw: RawTable) -> pl.DataFrame:
-    """Every stock column with its dtype, and a flag where a cell holds text but no value."""
-    expressions = [pl.col("source_row")]
-    for column in by_role("stock"):
-        position = raw.match.positions.get(column.name)
-        if position is None:
-            value, unreadable = pl.lit(None, column.polars_dtype), pl.lit(False)
-        else:
-            text = casting.clean(raw.frame.columns[position + 1])
-            value = _value(column, text, raw.headings[position])
-            read_as_band = pl.lit(False)
-            if column.dtype == "age":
-                read_as_band = casting.age_band(text).is_not_null()
-                expressions.append(casting.age_band(text).alias("age_band"))
-            unreadable = text.is_not_null() & value.is_null() & ~read_as_band
-        expressions.append(value.cast(column.polars_dtype).alias(column.name))
-        expressions.append(unreadable.alias(column.name + rules.UNREADABLE))
-    return raw.frame.select(expressions)
-
-
-def _with_duplicates(typed: pl.DataFrame, raw: pl.DataFrame) -> pl.DataFrame:
-    """Mark each row that enters a home a second time with the row that stays.
-
-    Rows are one home where the home's key, the UPRN, or the postcode with the same words and
-    numbers of the address agree. The fullest row stays; of equally full ones the first in text
-    order, so that the order of the rows decides nothing.
-    """
-    cells = [c for c in raw.columns if c != "source_row"]
-    ordered = typed.with_columns(
-        _filled=pl.sum_horizontal(raw.select(pl.col(cells).is_not_null()).get_columns()),
-        _text=raw.select(pl.concat_str(cells, separator="\x1f", ignore_nulls=True)).to_series(),
-        _address=_address_key(),
-    ).sort(["_filled", "_text", "source_row"], descending=[True, False, False])
-    first = [
-        pl.when(pl.col(key).is_not_null())
-        .then(pl.col("source_row").first().over(key))
-        .alias(f"_first_{key}")
-        for key in ("home_id", "uprn", "_address")
+def _divide(
+    typed: pl.DataFrame, raw: RawTable, found: pl.DataFrame
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Accepted rows with their warnings, and the rows kept out with reasons and cells as sent."""
+    reasons, warnings = faults.reasons_of(found), faults.warnings_of(found)
+    helpers = [c for c in typed.columns if c.endswith(rules.UNREADABLE)]
+    accepted = (
+        typed.join(reasons, on="source_row", how="anti", maintain_order="left")
+        .join(warnings, on="source_row", how="left", maintain_order="left")
+        .drop(*helpers, "cloned_rows")
+    )
+    shown = [
+        pl.col(column).alias(f"{heading} as sent" if heading in _TAKEN else heading)
+        for column, heading in raw.headings.items()
     ]
-    ordered = ordered.with_columns(first)
-    kept = pl.min_horizontal(
-        [
-            pl.when(pl.col(f"_first_{key}") != pl.col("source_row")).then(pl.col(f"_first_{key}"))
-            for key in ("home_id", "uprn", "_address")
-        ]
-    )
-    marked = ordered.with_columns(kept.alias(rules.DUPLICATE)).sort("source_row")
-    return marked.drop([c for c in marked.columns if c.startswith("_")])
-
-
-def _address_key() -> pl.Expr:
-    tokens = pl.col("address").str.to_lowercase().str.extract_all(r"[a-z0-9]+")
-    numbers = tokens.list.eval(pl.element().filter(pl.element().str.contains(r"\d")))
-    words = tokens.list.eval(pl.element().filter(~pl.element().str.contains(r"\d"))).list.sort()
-    parts = [pl.col("postcode"), numbers.list.join(" "), words.list.join(" ")]
-    return pl.when(numbers.list.len() > 0).then(pl.concat_str(parts, separator="|"))
-
-
-def _reasons(typed: pl.DataFrame, raw: RawTable) -> pl.DataFrame:
-    """Rows at fault with all their reasons in words, sorted by row."""
-    try:
-        rules.schema().validate(typed, lazy=True)
-        cases = pl.DataFrame(schema={"column": pl.String, "check": pl.String, "index": pl.Int32})
-    except SchemaErrors as fault:
-        cases = fault.failure_cases.select("column", "check", "index")
-    if cases["index"].null_count():
-        first = cases.filter(pl.col("index").is_null()).row(0)
-        raise StockListError(f"Column '{first[0]}' fails as a whole: {first[1]}.")
-    labels = {c.name: c.label for c in dictionary().values()}
-    numbered = typed.select("source_row", rules.DUPLICATE).with_row_index("index")
-    cases = cases.with_columns(pl.col("index").cast(pl.UInt32)).join(numbered, on="index")
-    cases = _with_cell_text(cases, raw)
-    missing = pl.col("check") == "is missing"
-    unreadable = pl.col("check") == "could not be read"
-    cases = cases.filter(~(missing & unreadable.any().over("index", "column")))
-    sentence = (
-        pl.when(pl.col("column") == "source_row")
-        .then(pl.format("second entry of the home in row {}", pl.col(rules.DUPLICATE)))
-        .when(pl.col("text").is_null())
-        .then(pl.format("{} {}", pl.col("column").replace(labels), pl.col("check")))
-        .otherwise(
-            pl.format(
-                "{} '{}' {}", pl.col("column").replace(labels), pl.col("text"), pl.col("check")
-            )
+    quarantine = (
+        reasons.join(typed.select("source_row", "home_id"), on="source_row")
+        .select("source_row", "home_id", "reasons")
+        .join(
+            raw.frame.select("source_row", *shown, EXTRA),
+            on="source_row",
+            how="left",
+            maintain_order="left",
         )
-    )
-    told = cases.select("source_row", sentence.alias("reason"))
-    if EXTRA in raw.frame.columns:
-        extra = raw.frame.filter(pl.col(EXTRA).is_not_null()).select(
-            "source_row", pl.format("row has more cells than headings: '{}'", EXTRA).alias("reason")
-        )
-        told = pl.concat([told, extra])
-    return (
-        told.group_by("source_row")
-        .agg(pl.col("reason").unique(maintain_order=True))
         .sort("source_row")
     )
-
-
-def _with_cell_text(cases: pl.DataFrame, raw: RawTable) -> pl.DataFrame:
-    """Add the raw text of the cell at fault to each case."""
-    told = [cases.filter(~pl.col("column").is_in(list(raw.match.positions)))]
-    told[0] = told[0].with_columns(text=pl.lit(None, pl.String))
-    for name, position in raw.match.positions.items():
-        text = raw.frame.select("source_row", pl.nth(position + 1).str.strip_chars().alias("text"))
-        part = cases.filter(pl.col("column") == name)
-        told.append(part.join(text, on="source_row", how="left", maintain_order="left"))
-    order = {name: i for i, name in enumerate(["source_row", *raw.match.positions])}
-    return pl.concat(told).sort(
-        "index", pl.col("column").replace_strict(order, default=len(order)), maintain_order=True
-    )
-
-
-def _quarantine(raw: RawTable, typed: pl.DataFrame, reasons: pl.DataFrame) -> pl.DataFrame:
-    """The raw cells under their own headings, with row, home and reasons in front."""
-    names: list[str] = []
-    for heading in (*raw.headings, *([EXTRA] if EXTRA in raw.frame.columns else [])):
-        taken = [*names, "source_row", "home_id", "reasons"]
-        repeats = sum(name.split(" (copy")[0].lower() == heading.lower() for name in taken)
-        names.append(f"{heading} (copy {repeats})" if repeats else heading)
-    cells = [c for c in raw.frame.columns if c != "source_row"]
-    named = raw.frame.rename(dict(zip(cells, names, strict=True)))
-    told = reasons.select("source_row", pl.col("reason").list.join("; ").alias("reasons"))
-    return (
-        told.join(typed.select("source_row", "home_id"), on="source_row")
-        .select("source_row", "home_id", "reasons")
-        .join(named, on="source_row", how="left", maintain_order="left")
-    )
-
-
-def _mended(raw: RawTable, typed: pl.DataFrame) -> pl.DataFrame:
-    """Each text that became a value of another look: column, text, value, rows."""
-    parts = []
-    for name, position in raw.match.positions.items():
-        value = pl.col(name)
-        if name == "construction_year":
-            value = pl.coalesce(value.cast(pl.Int64).cast(pl.String), "age_band")
-        pair = typed.select("source_row", value.cast(pl.String).alias("value")).with_columns(
-            raw.frame.select(pl.nth(position + 1).alias("text")).to_series()
-        )
-        same = pl.col("text").cast(pl.Float64, strict=False) == pl.col("value").cast(
-            pl.Float64, strict=False
-        )
-        changed = pair.filter(
-            pl.col("value").is_not_null()
-            & (pl.col("text") != pl.col("value"))
-            & ~same.fill_null(False)
-        )
-        parts.append(
-            changed.group_by("text", "value")
-            .agg(pl.len().alias("rows"))
-            .select(pl.lit(name).alias("column"), "text", "value", "rows")
-        )
-    return pl.concat(parts).sort("column", "rows", "text", descending=[False, True, False])
+    return accepted, quarantine

@@ -8,9 +8,13 @@ from importlib.resources import files
 
 import polars as pl
 
-_NUMBER = r"^[£]?([-+]?(?:\d[\d,]*\.?\d*|\.\d+))\s*"
-_SQUARE_FEET = 0.09290304
-_LENGTHS_MM = {"": 1.0, "mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, '"': 25.4}
+_NUMBER = r"^([-+]?(?:[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?|\d+\.?\d*|\.\d+))\s*"
+_CONVERSIONS = {
+    "m2": {"m2": 1.0, "ft2": 0.09290304},
+    "mm": {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, "ft": 304.8},
+    "m": {"mm": 0.001, "cm": 0.01, "m": 1.0, "in": 0.0254, "ft": 0.3048},
+    "fraction": {"%": 0.01},
+}
 
 
 @cache
@@ -23,9 +27,25 @@ def _discarded() -> list[str]:
     return _codes().filter(pl.col("kind") == "discard")["word"].to_list()
 
 
+@cache
+def spellings() -> dict[str, str]:
+    """Unit of codes.csv by each way to write it, in lower case without spaces or dots."""
+    units = _codes().filter(pl.col("kind") == "unit")
+    return dict(zip(units["word"], units["code"], strict=True))
+
+
+def conversions(unit: str) -> dict[str, float]:
+    """What a figure in each unit is multiplied by to stand in `unit`, a unit of the dictionary."""
+    return _CONVERSIONS.get(unit, {unit: 1.0})
+
+
 def clean(column: str) -> pl.Expr:
-    """Text without outer or double spaces; null where it is empty or a word for 'unknown'."""
-    text = pl.col(column).str.replace_all(r"\s+", " ").str.strip_chars()
+    """Text without outer or double spaces; null where it is empty or a word for 'unknown'.
+
+    The ' that `exports.csv_bytes` puts before text a spreadsheet would run is taken off again.
+    """
+    sent = pl.col(column).str.replace(r"^'(['=+\-@\t\r])", "$1")
+    text = sent.str.replace_all(r"\s+", " ").str.strip_chars()
     return pl.when(text.str.to_lowercase().is_in(["", *_discarded()])).then(None).otherwise(text)
 
 
@@ -39,58 +59,61 @@ def code(text: pl.Expr, column: str) -> pl.Expr:
 
 
 def _figure(text: pl.Expr) -> pl.Expr:
+    """The figure a text begins with. A comma parts thousands; a decimal comma is left over."""
     digits = text.str.extract(_NUMBER, 1).str.replace_all(",", "")
     return digits.cast(pl.Float64, strict=False)
 
 
 def _unit(text: pl.Expr) -> pl.Expr:
+    """The unit behind the figure: empty where none stands there, null where it is not known."""
     rest = text.str.to_lowercase().str.replace(_NUMBER, "")
-    return rest.str.replace_all(r"[\s.]", "").str.replace_all("²", "2")
+    plain = rest.str.replace_all(r"[\s.]", "").str.replace_all("²", "2")
+    known = {"": "", **spellings()}
+    return plain.replace_strict(known, default=None, return_dtype=pl.String)
 
 
-def number(text: pl.Expr) -> pl.Expr:
-    """A plain figure; thousands separators and a trailing unit of the column are let pass."""
-    known = ["", "w/m2k", "w/k", "kwh", "kwh/year", "kwh/yr", "kwhpa", "m", "storeys", "storey"]
-    return pl.when(_unit(text).is_in(known)).then(_figure(text))
+def number(text: pl.Expr, unit: str = "W/m2K", said: str = "") -> pl.Expr:
+    """A figure in `unit`, the column's unit in the dictionary; null behind a unit of another kind.
 
-
-def area(text: pl.Expr, imperial: bool) -> pl.Expr:
-    """An area in m2; square feet are converted where the cell or the heading says so."""
-    metres = ["m2", "sqm", "sqmetres", "sqmeters", "squaremetres"]
-    feet = ["ft2", "sqft", "sqfeet", "squarefeet", "sf"]
-    unit = _unit(text)
-    bare = _SQUARE_FEET if imperial else 1.0
-    return (
-        pl.when(unit.is_in(metres))
-        .then(_figure(text))
-        .when(unit.is_in(feet))
-        .then(_figure(text) * _SQUARE_FEET)
-        .when(unit == "")
-        .then(_figure(text) * bare)
-    )
-
-
-def length_mm(text: pl.Expr) -> pl.Expr:
-    """A length in mm; cm, m and inches are converted where the cell says so."""
-    unit = _unit(text).str.replace(r"^(inch|inches|ins|'')$", "in").str.replace(r"^metres?$", "m")
-    factor = unit.replace_strict(
-        list(_LENGTHS_MM), list(_LENGTHS_MM.values()), default=None, return_dtype=pl.Float64
+    A cell's own unit counts, else `said`, the unit its heading states, else `unit`. Feet are read
+    only under a heading in feet.
+    """
+    factors = conversions(unit)
+    in_cell = {name: by for name, by in factors.items() if name != "ft" or said == "ft"}
+    bare = factors.get(said) if said else 1.0
+    factor = _unit(text).replace_strict(
+        ["", *in_cell], [bare, *in_cell.values()], default=None, return_dtype=pl.Float64
     )
     return _figure(text) * factor
 
 
+def length_mm(text: pl.Expr, said: str = "") -> pl.Expr:
+    """A length in mm; cm, m and inches are converted where the cell or the heading says so."""
+    return number(text, "mm", said)
+
+
 def share(text: pl.Expr) -> pl.Expr:
-    """A fraction; '80%' and '80' are read as 0.80, '1' as the whole."""
+    """A fraction; '80%' and '80' are read as 0.80, '1' as the whole.
+
+    Null over 100 percent, and over 1 to 2 without a sign: that may be a percentage or a mistake.
+    """
     figure, unit = _figure(text), _unit(text)
-    percent = (unit == "%") | (figure > 1.0)
-    return pl.when(unit.is_in(["", "%"])).then(
-        pl.when(percent).then(figure / 100.0).otherwise(figure)
+    percent = (unit == "%") | (figure > 2.0)
+    return (
+        pl.when(percent & unit.is_in(["", "%"]) & (figure <= 100.0))
+        .then(figure * 0.01)
+        .when((unit == "") & (figure <= 1.0))
+        .then(figure)
     )
 
 
 def year(text: pl.Expr) -> pl.Expr:
-    """The year a building is counted to, from a year, date, range, '1930s' or 'pre 1900'."""
-    low = text.str.to_lowercase()
+    """The year a building is counted to, from a year, date, range, '1930s' or 'pre 1900'.
+
+    The nation that certificates put before a band ('Scotland: 1919-1929') is taken off.
+    """
+    nation = r"^(?:england and wales|scotland|northern ireland): ?"
+    low = text.str.to_lowercase().str.replace(nation, "")
     single = low.str.extract(r"^(?:c\.?|circa)? ?(\d{4})(?:\.0)?$", 1)
     dated = low.str.extract(r"^(\d{4})-\d\d-\d\d(?:[ t]\d\d:\d\d(?::\d\d)?)?$", 1)
     slashed = low.str.extract(r"^\d{1,2}/\d{1,2}/(\d{4})$", 1)
@@ -98,8 +121,9 @@ def year(text: pl.Expr) -> pl.Expr:
     before = low.str.extract(r"^(?:pre|before|pre-|<) ?-?(\d{4})$", 1)
     after = low.str.extract(r"^(?:post|after|from|post-|>) ?-?(\d{4})$", 1)
     onward = low.str.extract(r"^(\d{4}) ?(?:onwards|\+|on)$", 1)
-    first = low.str.extract(r"^(\d{4}) ?(?:-|to|–) ?(\d{4})$", 1)
-    last = low.str.extract(r"^(\d{4}) ?(?:-|to|–) ?(\d{4})$", 2)
+    short = low.str.replace(r"^(\d{2})(\d{2}) ?- ?(\d{2})$", "$1$2-$1$3")
+    first = short.str.extract(r"^(\d{4}) ?(?:-|to|–) ?(\d{4})$", 1)
+    last = short.str.extract(r"^(\d{4}) ?(?:-|to|–) ?(\d{4})$", 2)
 
     def num(expression: pl.Expr) -> pl.Expr:
         return expression.cast(pl.Float64, strict=False)
@@ -130,3 +154,15 @@ def postcode(text: pl.Expr) -> pl.Expr:
 def whole_number_text(text: pl.Expr) -> pl.Expr:
     """A reference number as text, without the '.0' that a spreadsheet may add."""
     return text.str.replace(r"^(\d+)\.0+$", "$1")
+
+
+def uprn(text: pl.Expr) -> pl.Expr:
+    """A UPRN as text without the zeros that pad it to a width."""
+    return whole_number_text(text).str.replace(r"^0+(\d+)$", "$1")
+
+
+def date(text: pl.Expr) -> pl.Expr:
+    """A day: 2024-05-31 (with or without a time) or 31/05/2024, day before month."""
+    plain = text.str.replace(r"^(\d{4}-\d\d-\d\d)[ T].*$", "$1").str.replace_all(r"[.\-/]", "/")
+    forms = ("%Y/%m/%d", "%d/%m/%Y", "%d/%b/%Y", "%d %b %Y", "%d %B %Y")
+    return pl.coalesce(plain.str.to_date(form, strict=False) for form in forms)

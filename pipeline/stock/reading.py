@@ -1,13 +1,17 @@
 """Reads a stock list as a landlord sends it: csv, xlsx or parquet, every cell as text.
 
-Nothing is interpreted here. The result keeps the row numbers a spreadsheet would show.
+Nothing is interpreted here. Only the cells of columns the job needs are kept; what looks like an
+e-mail address or a telephone number inside them is struck out and counted. The result keeps the
+row numbers a spreadsheet would show.
 """
 
+import codecs
 import csv
 import hashlib
 import io
+import re
 import zipfile
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,7 +19,7 @@ import fastexcel
 import polars as pl
 
 from pipeline.errors import StockListError
-from pipeline.stock.headings import Match, match
+from pipeline.stock.headings import ESSENTIAL, Match, joined, match, plain
 
 _SAMPLE_BYTES = 1 << 20
 _LARGEST_FILE_BYTES = 2 << 30
@@ -41,20 +45,45 @@ _OTHER_KINDS = {
 
 @dataclass(frozen=True)
 class RawTable:
-    """A list as read: `source_row` and text columns in file order, and how it was read.
+    """A list as read: `source_row`, one text column per column of the dictionary, and `EXTRA`.
 
-    headings: one to a cell, as written; a cell without a heading is named by its position.
+    `EXTRA` counts what a row has to the right of the last heading: its cells may have slipped.
+    Those cells are not kept, they may hold anything.
+    headings: the words the list uses for each column. struck: e-mail addresses and telephone
+    numbers struck out of the cells.
     """
 
     frame: pl.DataFrame
-    headings: tuple[str, ...]
+    headings: dict[str, str]
     match: Match
+    struck: int
     sha256: str
     notes: tuple[str, ...]
 
 
-def read(path: Path) -> RawTable:
-    """Read one file. Raises StockListError with what was found, where, and what to do."""
+def read(
+    path: Path, settled: Mapping[str, str] | None = None, must: tuple[str, ...] = ESSENTIAL
+) -> RawTable:
+    """Read one file; `settled` maps plain headings to columns, `must` names columns it must have.
+
+    Raises StockListError with what was found, where, and what to do.
+    """
+    rows, notes = rows_of(path)
+    header, names = find_headings(rows, path.name, settled or {}, must)
+    found = match(names, settled)
+    absent = sorted(set(settled or {}) - set(map(plain, names)))
+    if must and absent:
+        raise StockListError(
+            f"{path.name}: the column map names headings the list lacks: {', '.join(absent)}."
+            f" Headings read: {', '.join(filter(None, found.all))[:400]}."
+        )
+    cells, struck = _struck(_cells(rows, header, found, path.name))
+    headings = {name: found.all[place] for name, place in found.positions.items()}
+    return RawTable(cells, headings, found, struck, sha256(path), tuple(notes))
+
+
+def rows_of(path: Path) -> tuple[pl.DataFrame, list[str]]:
+    """Every row of a file as text, headings and titles included, and notes on the reading."""
     _refuse_unusable(path)
     readers: dict[str, Callable[[Path], tuple[pl.DataFrame, list[str]]]] = {
         ".csv": _csv_rows,
@@ -70,9 +99,7 @@ def read(path: Path) -> RawTable:
             f"{path.name}: the ending '{path.suffix}' is not one this tool reads. Save the list"
             f" as {', '.join(readers)}."
         )
-    rows, notes = reader(path)
-    frame, headings = _under_headings(rows, path.name)
-    return RawTable(frame, headings, match(list(headings)), _sha256(path), tuple(notes))
+    return reader(path)
 
 
 def _refuse_unusable(path: Path) -> None:
@@ -90,7 +117,8 @@ def _refuse_unusable(path: Path) -> None:
         )
 
 
-def _sha256(path: Path) -> str:
+def sha256(path: Path) -> str:
+    """Digest of a file's bytes."""
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
@@ -114,67 +142,102 @@ def _csv_rows(path: Path) -> tuple[pl.DataFrame, list[str]]:
             f"{path.name} holds zero bytes: it is not text, or text in an encoding that does not"
             " say so. Save it as 'CSV UTF-8'."
         )
-    text, encoding = _decode(path)
-    separator = _separator(text)
+    content, encoding = _as_utf8(path)
+    top = content[:_SAMPLE_BYTES].decode(errors="ignore")
+    separator = _separator(top)
     notes = [] if encoding == "utf-8" else [f"read as {encoding}"]
     if separator != ",":
         notes.append("separated by " + {";": "semicolons", "\t": "tabs", "|": "bars"}[separator])
-    _refuse_open_quote(text, path.name)
-    return _split_rows(text, separator), notes
+    _refuse_open_quote(content, separator, path.name)
+    try:
+        return _split_rows(content, top, separator), notes
+    except csv.Error as fault:
+        raise StockListError(
+            f"{path.name} cannot be told apart into cells ({fault}). Look for a stray double"
+            " quote, or export the list again."
+        ) from None
 
 
-def _decode(path: Path) -> tuple[str, str]:
+def _as_utf8(path: Path) -> tuple[bytes, str]:
+    """The file as UTF-8 with line feeds, and the encoding it came in.
+
+    Most lists are UTF-8 already: those bytes are checked in pieces and not copied.
+    """
     content = path.read_bytes()
+    encodings = ["utf-8-sig", "cp1252"]
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         encodings = ["utf-16"]
-    else:
-        encodings = ["utf-8-sig", "cp1252"]
+    elif _is_utf8(content):
+        content = content.removeprefix(codecs.BOM_UTF8)
+        lone = b"\r" in content[:_SAMPLE_BYTES] and b"\n" not in content[:_SAMPLE_BYTES]
+        return (content.replace(b"\r", b"\n") if lone else content), "utf-8"
     for encoding in encodings:
         try:
             text = content.decode(encoding)
         except UnicodeDecodeError as fault:
             last = fault
             continue
-        return text.replace("\r\n", "\n").replace("\r", "\n"), encoding.replace("-sig", "")
+        return text.replace("\r\n", "\n").replace("\r", "\n").encode(), encoding
     raise StockListError(
         f"{path.name}: byte {last.start} fits no encoding this tool reads (UTF-8, UTF-16,"
         " Windows-1252). Save it as 'CSV UTF-8'."
     ) from None
 
 
-def _separator(text: str) -> str:
-    lines = text[:_SAMPLE_BYTES].splitlines()[:_HEADER_ROWS]
+def _is_utf8(content: bytes) -> bool:
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    try:
+        for start in range(0, len(content), 1 << 24):
+            decoder.decode(content[start : start + (1 << 24)])
+        decoder.decode(b"", final=True)
+    except UnicodeDecodeError:
+        return False
+    return True
+
+
+def _separator(top: str) -> str:
+    lines = top.splitlines()[:_HEADER_ROWS]
     return max(",;\t|", key=lambda mark: sum(line.count(mark) for line in lines))
 
 
-def _refuse_open_quote(text: str, name: str) -> None:
-    if text.count('"') % 2:
-        line = next(n for n, t in enumerate(text.split("\n"), start=1) if t.count('"') % 2)
+def _refuse_open_quote(content: bytes, separator: str, name: str) -> None:
+    """Refuse a quote that opens a cell and never closes; a quote inside a cell is an inch mark."""
+    if content.count(b'"') % 2 == 0:
+        return
+    mark = re.escape(separator.encode())
+    start, end = rb"(?:^|" + mark + rb")", rb"(?=" + mark + rb"|\r?$)"
+    closed = re.compile(start + rb'"(?:[^"]|"")*"' + end, re.MULTILINE)
+    opens = re.compile(start + rb'"', re.MULTILINE)
+    if opens.search(closed.sub(b"", content)):
+        lines = enumerate(content.split(b"\n"), start=1)
+        line = next(n for n, text in lines if text.count(b'"') % 2 and opens.search(text))
         raise StockListError(
             f'{name} line {line}: a double quote (") is opened and never closed, so the cells'
             " after it cannot be told apart. Close it or take it out, then run again."
         )
 
 
-def _split_rows(text: str, separator: str) -> pl.DataFrame:
+def _split_rows(content: bytes, top: str, separator: str) -> pl.DataFrame:
     """All rows, headings included, as columns column_0...; short rows are filled with nulls."""
-    sample = csv.reader(io.StringIO(text[:_SAMPLE_BYTES]), delimiter=separator)
+    sample = csv.reader(io.StringIO(top), delimiter=separator)
     width = max((len(row) for row, _ in zip(sample, range(_HEADER_ROWS), strict=False)), default=1)
     names = [f"column_{i}" for i in range(width)]
     try:
         return pl.read_csv(
-            text.encode(),
+            content,
             has_header=False,
             separator=separator,
             schema=dict.fromkeys(names, pl.String),
+            missing_columns="insert",
         )
-    except pl.exceptions.ComputeError:
-        pass  # a row has more cells than the headings: read slowly and keep what is too much
-    rows = []
-    for cells in csv.reader(io.StringIO(text), delimiter=separator):
-        padded = [cell or None for cell in cells[:width]] + [None] * (width - len(cells))
-        rows.append([*padded, separator.join(cells[width:]) or None])
-    return pl.DataFrame(rows, schema=dict.fromkeys([*names, EXTRA], pl.String), orient="row")
+    except pl.exceptions.PolarsError:
+        pass  # a row further down is wider than the sample: read slowly, keep every cell
+    text = io.StringIO(content.decode(), newline="")
+    rows = [[cell or None for cell in row] for row in csv.reader(text, delimiter=separator)]
+    width = max(map(len, rows))
+    names = [f"column_{i}" for i in range(width)]
+    padded = [row + [None] * (width - len(row)) for row in rows]
+    return pl.DataFrame(padded, schema=dict.fromkeys(names, pl.String), orient="row")
 
 
 def _xlsx_rows(path: Path) -> tuple[pl.DataFrame, list[str]]:
@@ -192,8 +255,15 @@ def _xlsx_rows(path: Path) -> tuple[pl.DataFrame, list[str]]:
             f"{path.name} could not be opened as a workbook ({str(fault).splitlines()[0]})."
             " Open it in a spreadsheet and save it again as .xlsx, without a password."
         ) from None
-    best = max(sheets, key=lambda sheet: _header(sheets[sheet])[1])
+    best = max(sheets, key=lambda sheet: _header(sheets[sheet], {})[2])
     others = [sheet for sheet in sheets if sheet != best]
+    counts = {sheet: _header(sheets[sheet], {})[1] for sheet in others}
+    rivals = [s for s in others if set(ESSENTIAL) <= set(match(counts[s]).positions)]
+    if rivals:
+        raise StockListError(
+            f"{path.name}: sheets {', '.join(map(repr, [best, *rivals]))} all look like lists of"
+            " homes. Put the homes on one sheet, or save each sheet as a file of its own."
+        )
     notes = [f"read sheet '{best}', left {', '.join(map(repr, others))}"] if others else []
     frame = sheets[best]
     return frame.rename({name: f"column_{i}" for i, name in enumerate(frame.columns)}), notes
@@ -233,41 +303,80 @@ def _parquet_rows(path: Path) -> tuple[pl.DataFrame, list[str]]:
     return pl.concat([head, text.rename(dict(zip(frame.columns, names, strict=True)))]), []
 
 
-def _header(rows: pl.DataFrame) -> tuple[int, int]:
-    """Index of the row that holds the headings, and how many columns it names."""
-    candidates = [match(list(row)).count for row in rows.head(_HEADER_ROWS).iter_rows()]
-    if not candidates:
-        return 0, 0
-    best = max(range(len(candidates)), key=lambda i: candidates[i])
-    return best, candidates[best]
+def _header(rows: pl.DataFrame, settled: Mapping[str, str]) -> tuple[int, list[object], int]:
+    """Index of the last row of headings, the headings, and how many columns they name.
 
-
-def _under_headings(rows: pl.DataFrame, name: str) -> tuple[pl.DataFrame, tuple[str, ...]]:
-    """The rows below the headings with their row numbers, blank ones dropped, and the headings.
-
-    Raises StockListError where no row reads as headings or nothing stands below it.
+    A second row below merged headings is joined to them where that names more columns.
     """
-    header, count = _header(rows)
-    if count < _LEAST_HEADINGS:
+    top = list(rows.head(_HEADER_ROWS).iter_rows())
+    best: tuple[int, list[object], int] = (0, [], 0)
+    for index, row in enumerate(top):
+        options = [list(row)]
+        if index and any(cell is None for cell in top[index - 1]):
+            options.append(joined(top[index - 1], row))
+        for names in options:
+            count = match(names, settled).count
+            if count > best[2]:
+                best = (index, names, count)
+    return best
+
+
+def find_headings(
+    rows: pl.DataFrame, name: str, settled: Mapping[str, str], must: tuple[str, ...]
+) -> tuple[int, list[object]]:
+    """Index of the row above the homes, and the headings.
+
+    Raises StockListError where no row reads as headings or a column of `must` has none.
+    """
+    header, names, count = _header(rows, settled)
+    if count < min(_LEAST_HEADINGS, len(must) + 1):
         shown = [str(cell) for cell in rows.row(0) if cell][:8] if rows.height else []
         raise StockListError(
             f"{name}: no row of headings was found in the first {_HEADER_ROWS} rows (the first"
             f" reads: {', '.join(shown)[:200] or 'nothing'}). Put one row of headings above the"
             " homes, one heading to a column, no merged cells: for instance Property Ref,"
-            " Postcode, Property Type, Age, Floor Area, Wall Construction."
+            " Postcode, Property Type, Age, Floor Area, Wall Construction. Or settle the headings"
+            " in a file: `programme headings FILE` prints one to start from."
         )
-    found = match(list(rows.row(header)))
-    if found.missing:
+    found = match(names, settled)
+    if any(column not in found.positions for column in must):
         raise StockListError(
             f"{name} row {header + 1}: no heading for {', '.join(found.missing)}. Headings read:"
-            f" {', '.join(found.all)[:400]}.{found.hint} Rename the columns and run again."
+            f" {', '.join(filter(None, found.all))[:400]}.{found.hint} Rename the columns, or"
+            " settle them with --columns (`programme headings FILE` prints a map to start from)."
         )
+    return header, names
+
+
+def _cells(rows: pl.DataFrame, header: int, found: Match, name: str) -> pl.DataFrame:
+    """The cells of known columns below the headings, row numbers in front; blank rows dropped."""
     body = rows.with_row_index("source_row", offset=1).slice(header + 1)
     cells = [column for column in body.columns if column != "source_row"]
     body = body.filter(~pl.all_horizontal(pl.col(cells).is_null()))
     if body.height == 0:
-        raise StockListError(
-            f"{name} has headings but no homes below them. Ask for the list again."
-        )
-    written = (str(h).strip() if h is not None else "" for h in rows.row(header))
-    return body, tuple(h or f"column {i}" for i, h in enumerate(written, start=1))
+        raise StockListError(f"{name} has headings but no homes below them. Ask for it again.")
+    last = max(i for i, heading in enumerate(found.all) if heading)
+    beyond = cells[last + 1 :]
+    more = pl.sum_horizontal(pl.col(beyond).is_not_null()) if beyond else pl.lit(0)
+    return body.select(
+        "source_row",
+        *(pl.col(cells[place]).alias(column) for column, place in found.positions.items()),
+        pl.when(more > 0).then(more.cast(pl.String)).alias(EXTRA),
+    )
+
+
+_EMAIL = r"[\w.+-]+@[\w-]+\.[\w.]+"
+_TELEPHONE = r"(?:\+44[\s-]?|\b0)\d{2,4}[\s-]?\d{3,4}[\s-]?\d{3,4}\b"
+
+
+def _struck(cells: pl.DataFrame) -> tuple[pl.DataFrame, int]:
+    """Strike e-mail addresses and telephone numbers out of free text; count them."""
+    free = [c for c in ("address", "estate", "block_ref") if c in cells.columns]
+    if not free:
+        return cells, 0
+    pattern = f"{_EMAIL}|{_TELEPHONE}"
+    counts = cells.select(pl.col(free).str.count_matches(pattern).sum())
+    struck = cells.with_columns(
+        pl.col(free).str.replace_all(pattern, "").str.strip_chars().replace("", None)
+    )
+    return struck, sum(int(count or 0) for count in counts.row(0))

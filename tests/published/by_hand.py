@@ -5,11 +5,14 @@ Written from the formulae of the sources named, so that a slip in the pipeline c
 
 import csv
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 ROOT = Path(__file__).parents[2]
 REFERENCE = ROOT / "pipeline" / "reference"
+JUNCTION_TABLE = ROOT / "pipeline" / "junction_table.csv"
+JUNCTIONS = ("jamb", "head", "sill", "base", "eaves", "neighbour", "corner")
 MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 DAYS = (31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
 HEATING_MONTHS = ("oct", "nov", "dec", "jan", "feb", "mar", "apr", "may")
@@ -108,3 +111,73 @@ def heat_by_utilisation(
         loss = heat_loss * (INSIDE - outside[month])
         heat += 0.024 * days * (loss - utilisation(gains[month] / loss, tau) * gains[month])
     return heat
+
+
+def junction_psi() -> dict[tuple[str, ...], float]:
+    """psi [W/mK] of the committed table, by wall, junction, variant, and for a variant after works
+    also "thickness lambda". Source: BS EN ISO 10211:2017, as junction_table.csv was solved.
+    """
+    found = {}
+    for row in rows(JUNCTION_TABLE):
+        key = (row["wall"], row["junction"], row["variant"])
+        if row["variant"] != "before":
+            key += (insulation(float(row["thickness_mm"]), float(row["lambda_w_mk"])),)
+        found[key] = float(row["psi_w_mk"])
+    return found
+
+
+def insulation(mm: float, conductivity: float) -> str:
+    return f"{mm:g} {conductivity:g}"
+
+
+def junction_wall(construction: str, insulated: str | None, mm: float | None) -> str | None:
+    """The wall of the junction table that stands for a home's; None where none does.
+
+    Source: wall types of RdSAP; one and a half bricks above 280 mm, RdSAP 10 Table 13. An unknown
+    thickness counts as one brick. A wall insulated on a face is in no row of the table.
+    """
+    if insulated in ("internal", "external"):
+        return None
+    if construction == "cavity":
+        return "cavity_filled" if insulated == "filled_cavity" else "cavity_unfilled"
+    if construction == "solid_brick":
+        return "solid_brick_328" if mm is not None and mm > 280.0 else "solid_brick_215"
+    return {
+        "filled_cavity": "cavity_filled",
+        "system_built": "no_fines_250",
+        "stone_granite": "stone_500",
+        "stone_sandstone": "stone_500",
+    }.get(construction)
+
+
+def estimated_lengths(home: Mapping[str, Any]) -> dict[str, float]:
+    """Junction lengths of the treated wall [m] where the list gives none.
+
+    home: form, floor area, storeys, openings and floor position. Source: own assumptions written
+    in constants.csv and exposed_perimeter_share.csv: each storey a square, windows of 1.2 m by
+    1.2 m, doors of 0.9 m by 2.05 m and 1.85 m2; two sides of the square lie under the eaves.
+    """
+    flat = home["property_type"] in ("flat", "maisonette")
+    form = next(
+        row
+        for row in table("exposed_perimeter_share")
+        if row["property_type"] == ("flat" if flat else "house")
+        and row["built_form"] == home["built_form"]
+    )
+    side = math.sqrt(home["floor_area_m2"] / home["storeys"])
+    height = home["storeys"] * CONSTANTS["storey_height"]
+    wide, tall = CONSTANTS["window_width"], CONSTANTS["window_height"]
+    windows = home["window_area_m2"] / (wide * tall)
+    doors = CONSTANTS["doors_flat" if flat else "doors_house"]
+    on_ground = not flat or home["floor_position"] == "ground"
+    under_roof = not flat or home["floor_position"] == "top"
+    whole = {
+        "jamb": windows * 2.0 * tall + doors * 2.0 * CONSTANTS["door_height"],
+        "head": windows * wide + doors * CONSTANTS["door_width"],
+        "sill": windows * wide,
+        "base": 4.0 * side * float(form["share"]) if on_ground else 0.0,
+        "eaves": 2.0 * side if under_roof else 0.0,
+        "neighbour": int(form["neighbour_edges"]) * height,
+        "corner": int(form["corners"]) * height,
+    }
+    return {name: length * home["treatable_share"] for name, length in whole.items()}

@@ -14,11 +14,17 @@ GLAZING = ("single", "double_pre2002", "double_2002", "double_2022", "secondary"
 FORMS = ("detached", "semi_detached", "end_terrace", "mid_terrace")
 WALLS = ("solid_brick", "filled_cavity", "system_built", "stone_sandstone", "stone_granite", "cob")
 AREAS = {"house": (60, 140), "bungalow": (45, 90), "flat": (35, 85), "maisonette": (55, 100)}
+LONGEST = {  # m of junction a list may give: up to what a two-storey home of 100 m2 has
+    "jamb": 30.0, "head": 14.0, "sill": 12.0, "base": 20.0, "eaves": 12.0, "neighbour": 10.0,
+    "corner": 20.0,
+}  # fmt: skip
 STOREYS = {"house": 2.0, "bungalow": 1.0, "flat": 1.0, "maisonette": 2.0}
 
 
 def stock(rng: np.random.Generator, homes: int, **columns: object) -> pl.DataFrame:
     """Rented homes of 1880 to 1982 of every form, wall, glazing and climate region.
+
+    Some walls are insulated inside or are cavities filled; one junction length in four is given.
 
     columns: further stock columns, or others in place of those drawn here; the rest is empty.
     """
@@ -39,6 +45,13 @@ def stock(rng: np.random.Generator, homes: int, **columns: object) -> pl.DataFra
         "loft_insulation_mm": rng.choice([0.0, 100.0, 200.0, 270.0], homes),
         "heating": ["gas_condensing_boiler"] * homes,
     }
+    bricks = np.asarray(drawn["wall_construction"]) == "solid_brick"
+    drawn["wall_insulation"] = np.where(bricks & (rng.random(homes) < 0.1), "internal", "none")
+    thick = rng.choice([220.0, 280.0, 281.0, 330.0], homes)
+    drawn["wall_thickness_mm"] = _given(bricks & (rng.random(homes) < 0.5), thick)
+    for name, longest in LONGEST.items():
+        given = rng.random(homes) < 0.25
+        drawn[f"{name}_length_m"] = _given(given, rng.uniform(0.0, longest, homes))
     drawn |= columns
     return pl.DataFrame(
         [
@@ -46,3 +59,7 @@ def stock(rng: np.random.Generator, homes: int, **columns: object) -> pl.DataFra
             for column in by_role("stock")
         ]
     )
+
+
+def _given(known: np.ndarray, values: np.ndarray) -> list[float | None]:
+    return [value if there else None for there, value in zip(known, values.tolist(), strict=True)]

@@ -1,0 +1,21 @@
+"""Navigation between the four pages; `programme dashboard --store ...` starts it."""
+
+import streamlit as st
+
+from dashboard.views import claim, data_report, homes, what_if
+
+st.set_page_config(page_title="Retrofit programme", layout="wide")
+st.html(
+    "<style>.stMainBlockContainer {padding-top: 4rem; padding-bottom: 3rem}"
+    " .stTable td div {max-width: none !important}"
+    " .st-key-beside :is(td, th):not(:first-child) {text-align: right !important}</style>"
+)
+st.navigation(
+    [
+        st.Page(homes.page, title="Which homes first", url_path="homes", default=True),
+        st.Page(claim.page, title="The claim", url_path="claim"),
+        st.Page(what_if.page, title="What if", url_path="what-if"),
+        st.Page(data_report.page, title="The data", url_path="data"),
+    ],
+    position="top",
+).run()

@@ -1,0 +1,330 @@
+"""Tables in, Plotly figures out. Plain x and y axes only; no Streamlit here."""
+
+from collections.abc import Sequence
+from html import escape
+from textwrap import wrap
+from typing import Any
+
+import plotly.graph_objects as go
+import polars as pl
+
+from dashboard import words
+
+PALETTE = ("#1d74a6", "#e18700", "#871eff", "#8f9e70", "#d20f2d", "#d25aff", "#875a69")
+"""Own colours, apart for every kind of sight and plain on light and on dark (both tested)."""
+MARKERS = ("circle", "square", "diamond", "triangle-up", "x", "cross", "star")
+FAINT = "#9aa5ad"
+GRADE_COLOURS = {"A": "#123f5c", "B": "#1d74a6", "C": "#8fbcd8", "D": "#e3ebf1"}
+"""One hue from dark, well known, to pale, assumed; D is hatched as well."""
+_HEIGHT = 430
+_ROUND = [digit * 10.0**power for power in range(6) for digit in (1, 2, 5)]
+
+
+def next_pound(spend: pl.DataFrame, budget_gbp: float) -> go.Figure:
+    """Cumulative lifetime CO2 against cumulative cost in rank order, with the budget marked.
+
+    spend: as `tables.spend` returns it. The first trace holds every ranked home, the second the
+    homes within the budget.
+    """
+    x, y = "cumulative_cost_gbp", "cumulative_co2_saved_lifetime_t"
+    within = spend.filter(pl.col(x) <= budget_gbp)
+    figure = go.Figure()
+    for part, name, line in (
+        (spend, "All ranked homes", {"color": FAINT, "width": 2, "dash": "dot"}),
+        (within, "Within the budget", {"color": PALETTE[0], "width": 4}),
+    ):
+        figure.add_scatter(
+            x=part[x].to_list(),
+            y=part[y].to_list(),
+            mode="lines",
+            name=name,
+            line=line,
+            customdata=part.select("rank", "home_id", "cost_per_lifetime_tonne_gbp").rows(),
+            hovertemplate="Rank %{customdata[0]}, %{customdata[1]}: £%{customdata[2]:,.0f} per"
+            " lifetime tonne<br>Spend to here £%{x:,.0f}, saved to here %{y:,.0f} tCO2e",
+        )
+    _budget_line(figure, budget_gbp, within)
+    _dress(figure, "What does the next pound buy?", words.title(x), words.title(y))
+    figure.update_xaxes(rangemode="tozero", tickprefix="£", tickformat="~s")
+    figure.update_yaxes(rangemode="tozero", tickformat=",.0f")
+    return figure
+
+
+def _budget_line(figure: go.Figure, budget_gbp: float, within: pl.DataFrame) -> None:
+    figure.add_vline(x=budget_gbp, line={"color": PALETTE[1], "width": 2, "dash": "dash"})
+    saved = max(within["cumulative_co2_saved_lifetime_t"].to_list(), default=0.0)
+    figure.add_annotation(
+        x=budget_gbp,
+        y=0.04,
+        yref="paper",
+        text=f"Budget {words.figure('cost_gbp', budget_gbp)}<br>{within.height:,} homes<br>"
+        f"{words.figure('cumulative_co2_saved_lifetime_t', saved)} tCO2e",
+        showarrow=False,
+        xanchor="left",
+        yanchor="bottom",
+        align="left",
+        xshift=8,
+        font={"size": 13},
+    )
+
+
+def street_bars(streets: pl.DataFrame, most: int = 15) -> go.Figure:
+    """Cost of the homes of each street as bars, dearest on top, with homes and benefit written.
+
+    streets: as `tables.by_street` returns it; the first `most` rows are drawn.
+    """
+    shown = streets.head(most)
+    figure = go.Figure()
+    figure.add_bar(
+        x=shown["cost_gbp"].to_list(),
+        y=[escape(street) for street in shown["street"]],
+        orientation="h",
+        marker={"color": PALETTE[0]},
+        text=[
+            f"{row['homes']:,.0f} homes, {row['co2_saved_lifetime_t']:,.0f} tCO2e"
+            for row in shown.iter_rows(named=True)
+        ],
+        textposition="outside",
+        constraintext="none",
+        textfont={"size": 12},
+        cliponaxis=False,
+        customdata=shown.select("fuel_saved_kwh_per_year", "expected_fuel_saved_kwh_per_year")
+        .rows(),
+        hovertemplate="%{y}: £%{x:,.0f}<br>Fuel saved, modelled %{customdata[0]:,.0f} kWh/year,"
+        " expected %{customdata[1]:,.0f} kWh/year<extra></extra>",
+    )  # fmt: skip
+    _dress(figure, "Which streets carry the programme?", "Cost of their homes [GBP]", "")
+    figure.update_layout(hovermode="closest", showlegend=False, bargap=0.3)
+    figure.update_xaxes(rangemode="tozero", tickprefix="£", tickformat="~s")
+    longest = max(shown["cost_gbp"].to_list(), default=1.0)
+    figure.update_xaxes(range=[0, longest * 1.45])
+    figure.update_yaxes(autorange="reversed", showgrid=False)
+    return figure
+
+
+def saving_by_thickness(table: pl.DataFrame) -> go.Figure:
+    """Modelled heat saved against thickness, a line for each insulant."""
+    column = "heat_saved_kwh_per_year"
+    figure = _by_thickness(table, column, "%{y:,.0f} kWh/year")
+    _dress(figure, "How much more does a thicker board save?", words.title("thickness_mm"),
+           words.title(column))  # fmt: skip
+    figure.update_yaxes(tickformat="~s")
+    return figure
+
+
+def next_tonne_by_thickness(table: pl.DataFrame) -> go.Figure:
+    """Cost of one more lifetime tonne at the last step of thickness, a line for each insulant."""
+    column = "marginal_cost_per_lifetime_tonne_gbp"
+    stepped = table.filter(pl.col(column).is_not_null())
+    figure = _by_thickness(stepped, column, "£%{y:,.0f} for one more tonne")
+    _dress(figure, "What does one more tonne cost?", words.title("thickness_mm"),
+           words.title(column))  # fmt: skip
+    figure.update_yaxes(
+        type="log", tickvals=_ROUND, ticktext=[words.figure("cost_gbp", v) for v in _ROUND]
+    )
+    return figure
+
+
+def _by_thickness(table: pl.DataFrame, column: str, hover: str) -> go.Figure:
+    figure = go.Figure()
+    parts = table.partition_by("system_label", maintain_order=True) if table.height else []
+    for number, part in enumerate(parts):
+        look = number % len(PALETTE)
+        figure.add_scatter(
+            x=part["thickness_mm"].to_list(),
+            y=part[column].to_list(),
+            mode="lines+markers",
+            name=escape(part["system_label"][0]),
+            line={"color": PALETTE[look], "width": 2},
+            marker={"symbol": MARKERS[look], "size": 7},
+            hovertemplate=hover,
+        )
+    return figure
+
+
+def grade_bars(shares: pl.DataFrame, key: str, title: str) -> go.Figure:
+    """Share of homes by data grade as stacked bars, the least known on top.
+
+    shares: as `tables.grades_of_inputs` (key `input`) or `tables.grades_of_estates` (key `group`)
+    returns it.
+    """
+    figure = go.Figure()
+    names = shares[key].unique(maintain_order=True).to_list()
+    for grade, colour in GRADE_COLOURS.items():
+        part = shares.filter(pl.col("grade") == grade)
+        figure.add_bar(
+            x=part["share_percent"].to_list(),
+            y=[escape(name) for name in part[key]],
+            orientation="h",
+            name=words.GRADES[grade],
+            marker={
+                "color": colour,
+                "line": {"color": FAINT, "width": 1},
+                "pattern": {"shape": "/" if grade == "D" else "", "bgcolor": colour,
+                            "fgcolor": "#b9c6cf", "size": 7},
+            },
+            text=[f"{share:.0f}%" if share >= 7 else "" for share in part["share_percent"]],
+            textposition="inside",
+            insidetextanchor="middle",
+            textangle=0,
+            textfont={"color": "#ffffff" if grade in "AB" else "#1b2a33", "size": 12},
+            customdata=part["homes"].to_list(),
+            hovertemplate="%{y}: %{customdata:,} homes, %{x:.1f}%",
+        )  # fmt: skip
+    _dress(figure, title, "Share of homes [%]", "")
+    _rows(figure, len(names), 27)
+    figure.update_layout(barmode="stack", bargap=0.25, legend={"traceorder": "normal"})
+    figure.update_xaxes(range=[0, 100], ticksuffix="%")
+    figure.update_yaxes(
+        categoryorder="array", categoryarray=[escape(name) for name in names], autorange="reversed"
+    )
+    return figure
+
+
+def u_ranges(given: pl.DataFrame, defaults: pl.DataFrame) -> go.Figure:
+    """Given wall U-values by type of wall as boxes, with the defaults of the same homes marked.
+
+    given: `tables.ranges` by wall_type; defaults: `tables.defaults_used`.
+    """
+    labels = _counted(given, "wall_type")
+    figure = _boxes(given, list(labels.values()), "Given: half of the homes in the box")
+    figure.add_scatter(
+        x=defaults["u_default_w_m2k"].to_list(),
+        y=[labels[name] for name in defaults["wall_type"]],
+        mode="markers",
+        name="Default for the same homes",
+        marker={
+            "color": PALETTE[1],
+            "symbol": "diamond",
+            "size": [8.0 + 9.0 * share**0.5 for share in defaults["share"]],
+            "line": {"color": "#ffffff", "width": 1},
+        },
+        customdata=defaults["homes"].to_list(),
+        hovertemplate="%{y}: default %{x:.2f} W/m2K, %{customdata:,} homes<extra></extra>",
+    )
+    _dress(figure, "Do wall U-values look like their construction and age?",
+           words.title("u_existing_w_m2k"), "")  # fmt: skip
+    _rows(figure, given.height, 38)
+    figure.update_xaxes(rangemode="tozero")
+    return figure
+
+
+def floor_ranges(areas: pl.DataFrame) -> go.Figure:
+    """Floor areas by property type as boxes. areas: `tables.ranges` by property_type."""
+    labels = list(_counted(areas, "property_type").values())
+    figure = _boxes(areas, labels, "Half of the homes in the box")
+    _dress(figure, "Does the floor area look like the property type?",
+           words.title("floor_area_m2"), "")  # fmt: skip
+    figure.update_layout(showlegend=False)
+    _rows(figure, areas.height, 50)
+    figure.update_xaxes(rangemode="tozero")
+    return figure
+
+
+def _counted(ranges: pl.DataFrame, key: str) -> dict[str, str]:
+    """Label of each group: its name and how many homes it has."""
+    return {
+        name: f"{escape(name.capitalize())} ({homes:,})"
+        for name, homes in ranges.select(key, "homes").iter_rows()
+    }
+
+
+def _boxes(ranges: pl.DataFrame, labels: list[str], name: str) -> go.Figure:
+    """Boxes on their sides from percentiles worked out before; no single home is sent along."""
+    figure = go.Figure()
+    figure.add_box(
+        y=labels,
+        q1=ranges["q1"].to_list(),
+        median=ranges["median"].to_list(),
+        q3=ranges["q3"].to_list(),
+        lowerfence=ranges["low"].to_list(),
+        upperfence=ranges["high"].to_list(),
+        orientation="h",
+        name=name,
+        marker={"color": PALETTE[0]},
+        fillcolor="rgba(29, 116, 166, 0.25)",
+        line={"width": 1.5},
+        width=0.55,
+    )
+    figure.update_yaxes(categoryorder="array", categoryarray=labels, autorange="reversed")
+    return figure
+
+
+def wall_areas(areas: pl.DataFrame, most: float) -> go.Figure:
+    """Given wall area against the area estimated from floor area, storeys and form.
+
+    areas: as `tables.areas` returns it; `most` is the highest area on the axes. The first trace
+    is the line on which both are equal.
+    """
+    figure = go.Figure()
+    figure.add_scatter(
+        x=[0, most], y=[0, most], mode="lines", name="Given as estimated",
+        line={"color": FAINT, "width": 2, "dash": "dash"}, hoverinfo="skip",
+    )  # fmt: skip
+    for warned, name, colour, symbol in (
+        (False, "Home", PALETTE[0], "circle"),
+        (True, "Home with a warning on its wall area", PALETTE[1], "diamond"),
+    ):
+        part = areas.filter(pl.col("warned") == warned)
+        figure.add_scatter(
+            x=part["wall_area_estimated_m2"].to_list(),
+            y=part["wall_area_m2"].to_list(),
+            mode="markers",
+            name=name,
+            marker={"color": colour, "symbol": symbol, "size": 9 if warned else 5,
+                    "opacity": 0.9 if warned else 0.4},
+            customdata=[escape(home) for home in part["home_id"]],
+            hovertemplate="%{customdata}: given %{y:,.0f} m2, estimated %{x:,.0f} m2"
+            "<extra></extra>",
+        )  # fmt: skip
+    _dress(figure, "Do wall areas look like their form?",
+           words.title("wall_area_estimated_m2"), "Net wall area given [m2]")  # fmt: skip
+    figure.update_xaxes(range=[0, most], constrain="domain")
+    figure.update_yaxes(range=[0, most])
+    return figure
+
+
+def count_bars(
+    labels: Sequence[str], counts: Sequence[float], title: str, x_title: str, wide: int = 44
+) -> go.Figure:
+    """Counts or sums as bars with their labels, in the order given, the first on top."""
+    figure = go.Figure()
+    figure.add_bar(
+        x=list(counts),
+        y=["<br>".join(escape(line) for line in wrap(label, wide)) for label in labels],
+        orientation="h",
+        marker={"color": PALETTE[0]},
+        text=[f"{count:,.0f}" for count in counts],
+        textposition="outside",
+        constraintext="none",
+        textfont={"size": 12},
+        cliponaxis=False,
+        hovertemplate="%{y}: %{x:,.0f}<extra></extra>",
+    )
+    _dress(figure, title, x_title, "")
+    figure.update_layout(showlegend=False, bargap=0.3)
+    _rows(figure, len(labels), 36)
+    figure.update_xaxes(range=[0, 1.12 * max(counts, default=1.0)], tickformat="~s")
+    figure.update_yaxes(autorange="reversed", showgrid=False)
+    return figure
+
+
+def _rows(figure: go.Figure, rows: int, each: int) -> None:
+    """Height of a figure with one row for each label, and less room above where no legend is."""
+    top = 50 if figure.layout.showlegend is False else 80
+    figure.update_layout(height=top + 70 + each * max(rows, 2), margin={"t": top})
+    figure.update_yaxes(showgrid=False, ticklabelstandoff=6)
+
+
+def _dress(figure: go.Figure, title: str, x_title: str, y_title: str) -> None:
+    """Title, axis titles with their units, and the legend above the plot."""
+    legend: dict[str, Any] = {"orientation": "h", "x": 0, "y": 1.02, "yanchor": "bottom"}
+    figure.update_layout(
+        title={"text": title, "yref": "container", "y": 0.97, "yanchor": "top"},
+        height=_HEIGHT,
+        margin={"l": 10, "r": 20, "t": 110 if len(figure.data) > 3 else 80, "b": 10},
+        legend=legend,
+        hovermode="closest",
+    )
+    figure.update_xaxes(title={"text": x_title}, automargin=True)
+    figure.update_yaxes(title={"text": y_title}, automargin=True)

@@ -1,0 +1,1 @@
+"""One module for each page, and what they share in `common`."""

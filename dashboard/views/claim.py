@@ -1,0 +1,203 @@
+"""The claim: homes chosen, the claim previewed, frozen in the ledger, and its files fetched."""
+
+import json
+import shlex
+from pathlib import Path
+
+import polars as pl
+import streamlit as st
+
+from dashboard import data, tables, words
+from dashboard.views import common
+from pipeline import claims, programme
+from pipeline.claims import files
+from pipeline.errors import ProgrammeError
+from pipeline.exports import csv_bytes
+from pipeline.published import Published
+
+_TOP, _STREET, _PASTE = "From the top of the order", "By street", "By their keys"
+_TOLD = "claim_told"
+_FEW = 12
+_FOLDED = ("settings", "libraries", "headings_not_used", "notes", "seconds_per_stage", "rows")
+
+
+@common.guarded
+def page() -> None:
+    """The page: choose homes, see the claim as it would be, freeze it, fetch what is frozen."""
+    _, run = data.opened()
+    store = data.store_path().resolve()
+    common.head(
+        "The claim",
+        "For the funding officer: savings claimed home by home, frozen once and never twice, with"
+        " the method beside the figures.",
+        run,
+    )
+    wanted = _choose(run)
+    open_homes, taken = tables.left_out(wanted, data.claimed(store))
+    _outcome()
+    _left_out(taken)
+    if open_homes:
+        _preview_and_freeze(run, store, open_homes)
+    elif wanted:
+        st.info("Every home chosen is claimed already, so there is nothing left to claim.")
+    else:
+        st.info("Choose at least one home to see its claim.")
+    _frozen(store)
+
+
+def _choose(run: Published) -> list[str]:
+    how = st.segmented_control(
+        "How to choose the homes", [_TOP, _STREET, _PASTE], default=_TOP, required=True,
+        key="how",
+    )  # fmt: skip
+    funded = programme.affordable(run.ranking, run.base.settings.budget_gbp)
+    if how == _TOP:
+        most = tables.ranked(run.ranking).height
+        top = st.number_input(
+            "Homes from the top of the order", 0, most, min(20, most), 1, key="top", width=320
+        )
+        return tables.ranked(run.ranking)["home_id"].head(top).to_list()
+    if how == _STREET:
+        streets = st.multiselect(
+            "Streets, their homes within the run's budget", tables.values(funded, "street"),
+            key="claim_streets", placeholder="Choose streets",
+        )  # fmt: skip
+        return tables.narrowed(funded, (), streets)["home_id"].to_list() if streets else []
+    pasted = st.text_area(
+        "Keys of the homes", key="pasted", placeholder="One to a line, or with commas between"
+    )
+    return words.keys(pasted)
+
+
+def _left_out(taken: pl.DataFrame) -> None:
+    if not taken.height:
+        return
+    told = [
+        f"{words.some(part['home_id'].to_list())} (claim {claim} of {made[:10]})"
+        for (claim, made), part in taken.group_by("claim_id", "made_at", maintain_order=True)
+    ]
+    st.warning(
+        f"**Left out, claimed before:** {words.plain('; '.join(told))}. A home is claimed once for"
+        " one measure."
+    )
+    if taken.height > 10:
+        with st.expander(f"All {taken.height:,} homes left out"):
+            common.table(taken)
+
+
+def _preview_and_freeze(run: Published, store: Path, homes: list[str]) -> None:
+    claim = claims.preview(run, homes)
+    st.header(f"Preview of claim {claim.claim_id}")
+    st.caption("Nothing is recorded yet. Figures are rounded line by line and then added up.")
+    totals = {name: float(value) for name, value in claim.totals.items()}
+    common.three_groups(totals, "The homes of this claim")
+    lines, method, trace = st.tabs(["Lines", "Method and factors", "Trace"])
+    with lines:
+        _lines(run, claim)
+    with method:
+        st.caption(words.MARKS)
+        shown = [{key: words.plain(value) for key, value in row.items()}
+                 for row in claim.manifest["method"]]  # fmt: skip
+        st.table(
+            pl.DataFrame(shown).rename({"name": "Factor", "value": "Value", "unit": "Unit",
+                                        "source": "Source", "checked": "Mark"}),
+            border="horizontal",
+        )  # fmt: skip
+    with trace:
+        _trace(claim)
+    _freeze(store, claim.claim_id, homes)
+
+
+def _lines(run: Published, claim: claims.Claim) -> None:
+    numbers = [name for name, places in files.LINE.items() if places is not None]
+    shown = tables.as_numbers(claim.lines, numbers).drop("claim_id", "run_id")
+    shown = tables.with_system_labels(shown, run.base.reference)
+    config = common.columns(shown.columns, ("line", "home_id"))
+    for name in numbers:
+        config[name] = st.column_config.NumberColumn(
+            words.title(name), help=words.meaning(name), format=f"%,.{files.LINE[name]}f"
+        )
+    st.dataframe(shown, hide_index=True, column_config=config, placeholder="")
+    st.download_button(
+        "Download the preview", csv_bytes(claim.lines), f"PREVIEW-{claim.claim_id}.csv",
+        "text/csv", on_click="ignore",
+    )  # fmt: skip
+
+
+def _trace(claim: claims.Claim) -> None:
+    account = claim.manifest["account"]
+    told = {"claim_id": claim.claim_id, "measure": claim.manifest["measure"], **account}
+    lines = [
+        f"{name.replace('_', ' '):<20} {value}"
+        for name, value in told.items()
+        if name not in _FOLDED
+    ]
+    st.code("\n".join(lines), language=None, wrap_lines=True)
+    with st.expander("Settings, libraries and times of the run"):
+        st.code(json.dumps({name: account[name] for name in _FOLDED if name in account}, indent=2),
+                language="json")  # fmt: skip
+
+
+def _freeze(store: Path, claim_id: str, homes: list[str]) -> None:
+    st.header("Freeze it")
+    st.markdown(
+        "Freezing records every line in the ledger beside the store and writes `claim.csv`,"
+        " `claim.xlsx` and `claim.json`. It cannot be undone."
+    )
+    folder = st.text_input(
+        "Folder for the files", str(store.parent / f"claim-{claim_id}"), key=f"folder-{claim_id}"
+    )
+    sure = st.checkbox("I have checked the homes and the figures", key=f"sure-{claim_id}")
+    st.button(
+        "Freeze this claim", type="primary", disabled=not (sure and folder.strip()),
+        on_click=_frozen_now, args=(store, homes, folder.strip()), key="freeze",
+    )  # fmt: skip
+    with st.expander("The same from the command line"):
+        _command(store, homes, folder.strip())
+
+
+def _command(store: Path, homes: list[str], folder: str) -> None:
+    named = ",".join(homes) if len(homes) <= _FEW else "homes.txt"
+    parts = ["programme", "claim", "--store", str(store), "--homes", named, "--out", folder]
+    st.code(shlex.join(parts), language="bash", wrap_lines=True)
+    if len(homes) > _FEW:
+        st.download_button(
+            "Download homes.txt", "\n".join(homes) + "\n", "homes.txt", "text/plain",
+            on_click="ignore",
+        )  # fmt: skip
+
+
+def _frozen_now(store: Path, homes: list[str], folder: str) -> None:
+    """Freeze on the press of the button. Pressing twice finds the claim standing, and says so."""
+    try:
+        made = data.freeze(store, homes, Path(folder).expanduser())
+    except ProgrammeError as fault:
+        st.session_state[_TOLD] = (False, str(fault))
+        return
+    st.session_state["frozen_claim"] = made.claim_id
+    if made.stood_before:
+        said = f"Claim {made.claim_id} is frozen. It stands in the ledger once."
+    else:
+        said = f"Claim {made.claim_id} is frozen: {made.homes:,} homes. Files: {made.folder}"
+    st.session_state[_TOLD] = (True, said)
+
+
+def _outcome() -> None:
+    if _TOLD in st.session_state:
+        good, said = st.session_state.pop(_TOLD)
+        (st.success if good else st.error)(words.plain(said))
+
+
+def _frozen(store: Path) -> None:
+    made = tables.by_claim(data.claimed(store))
+    if not made.height:
+        return
+    st.header("Claims frozen so far")
+    common.table(made)
+    chosen = st.selectbox("Fetch the files of", made["claim_id"].to_list(), key="frozen_claim",
+                          width=320)  # fmt: skip
+    if chosen is None:
+        return
+    row = st.container(horizontal=True)
+    for name, content in sorted(data.frozen_files(store, chosen).items()):
+        row.download_button(name, content, f"{chosen}-{name}", key=name, on_click="ignore")

@@ -1,0 +1,106 @@
+"""What the pages share: the guard, the head, headline figures and tables."""
+
+import functools
+import logging
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any
+
+import polars as pl
+import streamlit as st
+
+from dashboard import words
+from pipeline.errors import ProgrammeError
+from pipeline.explain import CAUTION
+from pipeline.published import Published
+
+_log = logging.getLogger(__name__)
+_WIDE = {"u_value_source": 260, "estimated_inputs": 260, "cautions": 320, "reason": 420,
+         "address": 235, "reasons": 560, "quarantine_reason": 420, "warning": 420, "outcome": 300,
+         "group": 190}  # fmt: skip
+
+
+def guarded(page: Callable[[], None]) -> Callable[[], None]:
+    """A page that tells any fault in words; a fault of the tool itself also goes to the log."""
+
+    @functools.wraps(page)
+    def told() -> None:
+        try:
+            page()
+        except ProgrammeError as fault:
+            st.error(words.plain(fault))
+        except Exception:
+            _log.exception("A page of the dashboard stopped.")
+            st.error(
+                "This page stopped by a fault of the tool itself. Nothing was changed. The window"
+                " in which the dashboard was started shows what to send to its developers."
+            )
+
+    return told
+
+
+def head(title: str, purpose: str, run: Published) -> None:
+    """Title, what the page is for, which run it shows, and what it must not be taken for."""
+    account = run.account
+    rows = account["rows"]
+    st.title(title)
+    st.markdown(purpose)
+    st.caption(
+        f"Run {words.plain(account['run_id'])} of {words.plain(account['stock_list'])}:"
+        f" {rows['read']:,} rows read = {rows['accepted']:,} accepted +"
+        f" {rows['quarantined']:,} in quarantine; {rows['ranked']:,} ranked. Rates:"
+        f" {words.plain(account['rate_book_source'])}."
+    )
+    note = f"\n\n{words.INVENTED}" if "invented" in account["rate_book_source"] else ""
+    st.warning(CAUTION + note)
+
+
+def headlines(totals: dict[str, float], names: Sequence[str], under: str = "") -> None:
+    """Figures in one row; `under` is the first word of labels that the frame's heading says."""
+    for place, name in zip(st.columns(len(names)), names, strict=True):
+        label = words.headline(name).removeprefix(under).strip()
+        place.metric(
+            label[0].upper() + label[1:], words.figure(name, totals[name]), help=words.meaning(name)
+        )
+
+
+def three_groups(totals: dict[str, float], heading: str) -> None:
+    """The homes together, their modelled and their expected saving, each in its own frame."""
+    together = ("homes", "cost_gbp", "co2_saved_lifetime_t", "cost_per_lifetime_tonne_gbp")
+    with st.container(border=True):
+        st.markdown(f"**{words.plain(heading)}**")
+        headlines(totals, [name for name in together if name in totals])
+    yearly = ("fuel_saved_kwh_per_year", "co2_saved_kg_per_year", "bill_saved_gbp_per_year")
+    left, right = st.columns(2)
+    with left.container(border=True):
+        st.markdown("**Modelled: under standard conditions**")
+        headlines(totals, yearly, "Modelled")
+    with right.container(border=True):
+        st.markdown("**Expected: what meters will likely show**")
+        headlines(totals, [f"expected_{name}" for name in yearly], "Expected")
+    st.caption(words.SAVINGS)
+
+
+def columns(names: Iterable[str], pinned: Sequence[str] = ()) -> dict[str, Any]:
+    """Title, meaning and number format of each column, from the dictionary of columns."""
+    made: dict[str, Any] = {}
+    for name in names:
+        shared: dict[str, Any] = {
+            "label": words.title(name),
+            "help": words.meaning(name),
+            "pinned": name in pinned or None,
+            "width": _WIDE.get(name),
+        }
+        if words.is_text(name):
+            made[name] = st.column_config.TextColumn(**shared)
+        else:
+            places = words.decimals(name)
+            made[name] = st.column_config.NumberColumn(**shared, format=f"%,.{places}f")
+    return made
+
+
+def table(frame: pl.DataFrame, pinned: Sequence[str] = (), rows: int = 10) -> None:
+    """A table with titles, meanings and number formats, at most so many rows high."""
+    st.dataframe(
+        frame, hide_index=True, column_config=columns(frame.columns, pinned),
+        height="content" if frame.height <= rows else 35 * rows + 38, placeholder="",
+    )  # fmt: skip

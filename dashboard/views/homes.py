@@ -1,0 +1,180 @@
+"""Which homes first: the order for funding, what it costs, and one home's calculation."""
+
+import polars as pl
+import streamlit as st
+
+from dashboard import charts, data, tables, words
+from dashboard.views import common
+from pipeline import explain, programme
+from pipeline.exports import csv_bytes
+from pipeline.published import Published
+from pipeline.stock import faults
+
+_SHOWN = (
+    "rank", "home_id", "address", "score", "net_present_value_gbp", "bill_saved_pv_gbp",
+    "carbon_value_pv_gbp", "cost_gbp", "system", "thickness_mm", "u_existing_w_m2k",
+    "u_value_source", "u_after_w_m2k", "fuel_saved_kwh_per_year",
+    "expected_fuel_saved_kwh_per_year", "co2_saved_lifetime_t", "cost_per_lifetime_tonne_gbp",
+    "cumulative_cost_gbp", "estimated_inputs", "cautions", "street", "estate",
+)  # fmt: skip
+_HOME = "home"
+_ROWS = "ranked_rows"
+
+
+@common.guarded
+def page() -> None:
+    """The page: budget and places in; totals, two charts, the order and one home's sheet out."""
+    _, run = data.opened()
+    common.head(
+        "Which homes first?",
+        "For the asset manager: homes in the order of the programme's objective, down to where"
+        " the money ends.",
+        run,
+    )
+    budget, estates, streets = _controls(run)
+    funded = programme.affordable(run.ranking, budget)
+    here = tables.narrowed(funded, estates, streets)
+    if estates or streets:
+        st.info(f"{here.height:,} of the {funded.height:,} homes within the budget lie here.")
+    common.three_groups(
+        programme.totals(here), f"The homes within {words.figure('cost_gbp', budget)}"
+    )
+    _charts(run, budget, here)
+    _order(run, here, tables.narrowed(tables.ranked(run.ranking), estates, streets))
+    _one_home(run)
+    _left_behind(run)
+
+
+def _controls(run: Published) -> tuple[float, list[str], list[str]]:
+    left, middle, right = st.columns([1, 1.5, 1.5])
+    budget = left.number_input(
+        "Budget [GBP]", min_value=0.0, value=float(run.base.settings.budget_gbp),
+        step=250_000.0, format="%.0f", key="budget", persist_state="session",
+        help="Homes are funded from the top of the order while their cost together stays within.",
+    )  # fmt: skip
+    estates = middle.multiselect(
+        "Estates", tables.values(run.ranking, "estate"), key="estates", placeholder="All estates",
+        persist_state="session",
+    )  # fmt: skip
+    known = tables.values(tables.narrowed(run.ranking, estates), "street")
+    streets = right.multiselect(
+        "Streets", known, key="streets", placeholder="All streets", persist_state="session"
+    )
+    return budget, estates, streets
+
+
+def _charts(run: Published, budget: float, here: pl.DataFrame) -> None:
+    left, right = st.columns(2)
+    left.plotly_chart(
+        charts.next_pound(tables.spend(run.ranking), budget), key="next_pound",
+        alt="Lifetime CO2 saved against spend, in rank order",
+    )  # fmt: skip
+    left.caption("Every ranked home in order: where the line flattens, the next pound buys less.")
+    by_street = tables.by_street(here)
+    right.plotly_chart(
+        charts.street_bars(by_street), key="street_bars",
+        alt="Cost of the funded homes by street",
+    )  # fmt: skip
+    drawn = min(by_street.height, 15)
+    right.caption(
+        f"The {drawn} dearest of {by_street.height} streets with homes within the budget;"
+        " lifetime CO2 is modelled."
+    )
+    with st.expander("Every street as a table"):
+        common.table(by_street, pinned=("street",))
+
+
+def _order(run: Published, here: pl.DataFrame, ranked: pl.DataFrame) -> None:
+    st.header("The order")
+    st.caption(words.SCORE[run.base.settings.appraisal.objective])
+    wanted = st.segmented_control(
+        "Show", ["Within the budget", "All ranked homes"], default="Within the budget",
+        required=True, key="which", label_visibility="collapsed",
+    )  # fmt: skip
+    homes = here if wanted == "Within the budget" else ranked
+    shown = tables.with_system_labels(homes, run.base.reference).select(_SHOWN)
+
+    def take_row() -> None:
+        rows = st.session_state[_ROWS]["selection"]["rows"]
+        if rows:
+            st.session_state[_HOME] = shown["home_id"][rows[0]]
+
+    st.dataframe(
+        shown, hide_index=True, column_config=common.columns(_SHOWN, ("rank", "home_id")),
+        height=430, placeholder="", on_select=take_row, selection_mode="single-row", key=_ROWS,
+    )  # fmt: skip
+    left, right = st.columns([1, 3], vertical_alignment="center")
+    left.download_button(
+        "Download this table", csv_bytes(shown), "homes.csv", "text/csv", on_click="ignore"
+    )
+    right.caption(f"{shown.height:,} homes. Tick a row to see that home's calculation below.")
+
+
+def _one_home(run: Published) -> None:
+    st.header("One home, step by step")
+    names = dict(run.ranking.select("home_id", "address").iter_rows())
+    chosen = st.selectbox(
+        "Home", list(names), key=_HOME, persist_state="session",
+        format_func=lambda home: f"{home}, {names[home] or 'no address'}",
+    )  # fmt: skip
+    if chosen is None:
+        return
+    home = run.ranking.filter(pl.col("home_id") == chosen).to_dicts()[0]
+    steps = explain.sheet(home, run.base)
+    if home["reason"]:
+        st.info(f"Not ranked: {words.plain(home['reason'])}.")
+    else:
+        common.headlines(home, ("rank", "u_existing_w_m2k", "u_after_w_m2k", "cost_gbp"))
+        common.headlines(home, ("fuel_saved_kwh_per_year", "expected_fuel_saved_kwh_per_year",
+                                "net_present_value_gbp", "score"))  # fmt: skip
+    st.markdown(
+        f"**Estimated:** {words.plain(home['estimated_inputs'] or 'nothing')}  \n"
+        f"**Cautions:** {words.plain(home['cautions'] or 'none found in the stock list')}"
+    )
+    _sheet(tables.sheet(steps))
+    far = explain.furthest(home, steps)
+    st.caption(
+        "Worked out anew from the home's stored inputs; every figure agrees with the stored one"
+        f" {f'to {far:.1e} of its value' if far else 'exactly'}."
+    )
+    st.download_button(
+        "Download this calculation", csv_bytes(tables.sheet(steps)), f"{chosen}.csv", "text/csv",
+        on_click="ignore",
+    )  # fmt: skip
+
+
+def _sheet(sheet: pl.DataFrame) -> None:
+    parts = sheet.partition_by("part", maintain_order=True)
+    for place, part in zip(st.tabs([part["part"][0] for part in parts]), parts, strict=True):
+        shown = part.select(
+            pl.col(name).map_elements(words.plain, return_dtype=pl.String).alias(name.capitalize())
+            for name in ("what", "formula", "working", "value", "unit", "source")
+        )
+        place.table(shown, border="horizontal", hide_index=True)
+
+
+def _left_behind(run: Published) -> None:
+    homes, count = tables.not_ranked(run.ranking)
+    left, right = st.columns(2)
+    with left:
+        st.header("Accepted, not ranked")
+        st.caption(f"{homes.height:,} homes were read well, but nothing was chosen for them.")
+        common.table(count)
+        st.download_button(
+            "Download these homes", csv_bytes(homes), "not_ranked.csv", "text/csv",
+            on_click="ignore",
+        )  # fmt: skip
+    with right:
+        st.header("In quarantine")
+        st.caption(
+            f"{run.quarantine.height:,} rows could not be used as they stand; a row may have"
+            " several reasons. Mend them in the stock list and run again."
+        )
+        common.table(
+            faults.counts(run.faults).rename({"reason": "quarantine_reason"}),
+            rows=14,
+        )
+        st.download_button(
+            "Download these rows", csv_bytes(run.quarantine), "quarantine.csv", "text/csv",
+            on_click="ignore",
+        )  # fmt: skip

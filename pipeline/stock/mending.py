@@ -1,0 +1,150 @@
+"""The quarantine as a workbook a person can mend, and the mended cells taken back in.
+
+One line per fault with a yellow cell beside it for what the cell should hold; a second sheet shows
+the whole rows. A workbook fits only the list it came from, known by its digest.
+"""
+
+import datetime
+import io
+from pathlib import Path
+
+import fastexcel
+import polars as pl
+import xlsxwriter
+
+from pipeline.errors import StockListError
+from pipeline.stock.faults import WHOLE_ROW
+
+_HEADINGS = ("Row", "Home", "Heading", "Cell as sent", "Fault", "Corrected")
+KEEP = "keep"
+_MOST_LINES = 1_000_000
+"""A sheet holds 1,048,576 rows; quarantine.csv has them all."""
+
+
+def workbook(faults: pl.DataFrame, quarantine: pl.DataFrame, sha256: str) -> bytes:
+    """The workbook of a quarantine. The same quarantine gives the same bytes."""
+    lines = faults.filter(pl.col("severity") != "warn").head(_MOST_LINES)
+    quarantine = quarantine.head(_MOST_LINES)
+    buffer = io.BytesIO()
+    book = xlsxwriter.Workbook(
+        buffer,
+        {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False},
+    )
+    book.set_properties({"created": datetime.datetime(2000, 1, 1)})
+    head = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
+    plain = book.add_format({"text_wrap": True, "valign": "top", "num_format": "@"})
+    yellow = book.add_format({"bg_color": "#fff4b8", "border": 4, "num_format": "@"})
+    sheet = book.add_worksheet("Faults")
+    sheet.write_row(0, 0, _HEADINGS, head)
+    homes = dict(quarantine.select("source_row", "home_id").iter_rows())
+    for row, line in enumerate(lines.iter_rows(named=True), start=1):
+        shown = (line["source_row"], homes.get(line["source_row"]), line["heading"], line["text"])
+        for column, value in enumerate((*shown, line["fault"])):
+            sheet.write_string(row, column, "" if value is None else str(value), plain)
+        sheet.write_blank(row, len(_HEADINGS) - 1, None, yellow)
+    sheet.freeze_panes(1, 0)
+    sheet.autofilter(0, 0, max(lines.height, 1), len(_HEADINGS) - 1)
+    for column, width in enumerate((7, 16, 22, 26, 60, 26)):
+        sheet.set_column(column, column, width)
+    rows = book.add_worksheet("Rows as sent")
+    rows.write_row(0, 0, quarantine.columns, head)
+    for number, cells in enumerate(quarantine.iter_rows(), start=1):
+        for column, value in enumerate(cells):
+            rows.write_string(number, column, "" if value is None else str(value), plain)
+    rows.freeze_panes(1, 3)
+    about = book.add_worksheet("About")
+    about.set_column(0, 0, 100)
+    for row, text in enumerate(_about(sha256)):
+        about.write_string(row, 0, text)
+    book.close()
+    return buffer.getvalue()
+
+
+def _about(sha256: str) -> list[str]:
+    return [
+        sha256,
+        "The line above is the digest of the stock list these rows come from. Leave it.",
+        "Write in the yellow column of sheet Faults what the cell should hold; leave the rest.",
+        f"A second entry of a home, or a row with cells too many: write '{KEEP}' to take this row"
+        " as it stands, in place of the other where both have one key; nothing, to leave it out.",
+        "Then run again with --mended and this file. Every cell you changed is kept in the trail.",
+    ]
+
+
+def read_corrections(path: Path, sha256: str, headings: dict[str, str]) -> pl.DataFrame:
+    """Cells a person filled in: source_row, column (None for a whole row), text.
+
+    Raises StockListError where the file is no such workbook, belongs to another list, or names a
+    row or heading that is not there.
+    """
+    try:
+        book = fastexcel.read_excel(path)
+        about = book.load_sheet("About", header_row=None, dtypes="string").to_polars()
+        lines = book.load_sheet("Faults", dtypes="string").to_polars()
+    except (fastexcel.FastExcelError, OSError) as fault:
+        raise StockListError(
+            f"{path.name} could not be read as a mended quarantine"
+            f" ({str(fault).splitlines()[0]}). Give the quarantine.xlsx that a run wrote."
+        ) from None
+    if about.height == 0 or about.item(0, 0) != sha256:
+        raise StockListError(
+            f"{path.name} belongs to another stock list. Mend the quarantine.xlsx of this list."
+        )
+    if tuple(lines.columns) != _HEADINGS:
+        raise StockListError(
+            f"{path.name}: sheet Faults must have the columns {', '.join(_HEADINGS)}."
+        )
+    filled = lines.filter(pl.col("Corrected").str.strip_chars().fill_null("") != "")
+    by_heading = {heading: column for column, heading in headings.items()} | {WHOLE_ROW: None}
+    if strange := sorted(set(filled["Heading"]) - set(by_heading)):
+        raise StockListError(f"{path.name} names headings the list lacks: {', '.join(strange)}.")
+    mended = filled.select(
+        pl.col("Row").cast(pl.UInt32, strict=False).alias("source_row"),
+        pl.col("Heading").replace_strict(by_heading, return_dtype=pl.String).alias("column"),
+        pl.col("Corrected").str.strip_chars().alias("text"),
+    )
+    clash = (
+        mended.filter(pl.col("column").is_not_null())
+        .group_by("source_row", "column")
+        .agg(pl.col("text").n_unique().alias("n"))
+        .filter(pl.col("n") > 1)
+    )
+    if mended["source_row"].null_count() or clash.height:
+        where = clash["source_row"][0] if clash.height else "without a number"
+        raise StockListError(
+            f"{path.name}: row {where} is corrected in two ways, or has lost its row number."
+        )
+    return mended.unique(maintain_order=True)
+
+
+def apply(
+    cells: pl.DataFrame, corrections: pl.DataFrame
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.Series]:
+    """Cells with the corrections, the trail (source_row, column, was, text), and rows to keep.
+
+    Raises StockListError for a row the list does not have.
+    """
+    known = set(cells["source_row"])
+    if strange := sorted(set(corrections["source_row"]) - known):
+        raise StockListError(f"The mended quarantine names row {strange[0]}, which the list lacks.")
+    whole = corrections.filter(pl.col("column").is_null())
+    if wrong := sorted(set(whole["text"].str.to_lowercase()) - {KEEP}):
+        raise StockListError(
+            f"The mended quarantine says '{wrong[0]}' of a whole row. Write '{KEEP}' or nothing."
+        )
+    trail = []
+    for (column,), part in corrections.drop_nulls("column").group_by("column", maintain_order=True):
+        name = str(column)
+        new = part.select("source_row", pl.col("text").alias("_new"))
+        joined = cells.join(new, on="source_row", how="left", maintain_order="left")
+        trail.append(
+            joined.filter(pl.col("_new").is_not_null()).select(
+                "source_row", pl.lit(name).alias("column"), pl.col(name).alias("was"),
+                pl.col("_new").alias("text"),
+            )
+        )  # fmt: skip
+        cells = joined.with_columns(pl.coalesce("_new", name).alias(name)).drop("_new")
+    empty = pl.DataFrame(
+        schema={"source_row": pl.UInt32, "column": pl.String, "was": pl.String, "text": pl.String}
+    )
+    return cells, pl.concat([empty, *trail]), whole["source_row"]

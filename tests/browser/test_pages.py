@@ -1,0 +1,193 @@
+"""The pages in a real browser: what they show equals the store, and what they do holds."""
+
+import polars as pl
+import pytest
+from playwright.sync_api import Locator, Page, expect
+
+from pipeline import claims, explain, grades, programme, scenarios
+from pipeline.stock.faults import counts as fault_counts
+from tests.browser.conftest import PATIENCE_MS, Served
+
+pytestmark = pytest.mark.xdist_group("browser")
+expect.set_options(timeout=PATIENCE_MS)
+
+YEARLY = (
+    ("Fuel saved [kWh/year]", "fuel_saved_kwh_per_year", ""),
+    ("CO2 saved [kgCO2e/year]", "co2_saved_kg_per_year", ""),
+    ("Bill saved [per year]", "bill_saved_gbp_per_year", "£"),
+)
+
+
+def metric(page: Page, label: str, nth: int = 0) -> Locator:
+    named = page.get_by_test_id("stMetric").filter(has=page.get_by_text(label, exact=True))
+    return named.nth(nth).get_by_test_id("stMetricValue")
+
+
+def number(page: Page, label: str) -> Locator:
+    return page.get_by_role("spinbutton", name=label)
+
+
+def put(field: Locator, value: str) -> None:
+    field.fill(value)
+    field.press("Enter")
+
+
+def expect_totals(page: Page, totals: dict[str, float]) -> None:
+    """The headline figures are the totals, modelled and expected each under its own heading."""
+    expect(metric(page, "Homes")).to_have_text(f"{totals['homes']:,.0f}")
+    expect(metric(page, "Cost")).to_have_text(f"£{totals['cost_gbp']:,.0f}")
+    for label, name, pound in YEARLY:
+        expect(metric(page, label, 0)).to_have_text(f"{pound}{totals[name]:,.0f}")
+        expect(metric(page, label, 1)).to_have_text(f"{pound}{totals[f'expected_{name}']:,.0f}")
+
+
+def named_homes(page: Page, served: Served, homes: list[str]) -> None:
+    """Open the claim page and name homes by their keys."""
+    page.goto(f"{served.url}/claim")
+    page.get_by_role("button", name="By their keys").or_(
+        page.get_by_role("radio", name="By their keys")
+    ).click()
+    keys = page.get_by_role("textbox", name="Keys of the homes")
+    keys.fill("\n".join(homes))
+    keys.press("Control+Enter")
+
+
+def tick(page: Page) -> Locator:
+    """Say that the claim was checked; returns the button that freezes it."""
+    page.get_by_text("I have checked the homes and the figures").click()
+    button = page.get_by_role("button", name="Freeze this claim")
+    expect(button).to_be_enabled()
+    return button
+
+
+@pytest.mark.parametrize(
+    ("path", "title", "last"),
+    [
+        ("", "Which homes first?", "In quarantine"),
+        ("claim", "The claim", "Freeze it"),
+        ("what-if", "What if?", "What moves in the funded programme"),
+        ("data", "The data", "What overrode what"),
+    ],
+)
+def test_each_page_opens_and_says_what_it_must_not_be_taken_for(
+    tab: Page, served: Served, path: str, title: str, last: str
+) -> None:
+    tab.goto(f"{served.url}/{path}")
+    expect(tab.get_by_role("heading", name=title, level=1)).to_be_visible()
+    expect(tab.get_by_text(explain.CAUTION)).to_be_visible()
+    expect(tab.get_by_text("Invented data: this run was priced from the demo")).to_be_visible()
+    expect(tab.get_by_text(served.run.account["run_id"]).first).to_be_visible()
+    expect(tab.get_by_role("heading", name=last)).to_be_visible()
+
+
+def test_the_budget_moves_the_totals_to_what_the_pipeline_gives(tab: Page, served: Served) -> None:
+    ranking = served.run.ranking
+    tab.goto(served.url)
+    whole = programme.totals(programme.affordable(ranking, served.run.base.settings.budget_gbp))
+    expect_totals(tab, whole)
+    put(number(tab, "Budget [GBP]"), "2000000")
+    less = programme.totals(programme.affordable(ranking, 2_000_000.0))
+    expect_totals(tab, less)
+    assert less["homes"] < whole["homes"]
+    per_tonne = metric(tab, "Cost per modelled lifetime tonne [per tCO2e]")
+    expect(per_tonne).to_have_text(f"£{less['cost_per_lifetime_tonne_gbp']:,.0f}")
+    expect(tab.get_by_test_id("stPlotlyChart").first).to_contain_text("Budget £2,000,000")
+
+
+def test_a_ticked_home_shows_its_own_calculation(tab: Page, served: Served) -> None:
+    home = served.run.ranking.row(3, named=True)
+    steps = {step.what: step for step in explain.sheet(home, served.run.base)}
+    tab.goto(served.url)
+    grid = tab.locator(".st-key-ranked_rows canvas").first
+    grid.scroll_into_view_if_needed()
+    expect(tab.get_by_role("heading", name="In quarantine")).to_be_visible()
+    grid.click(position={"x": 20, "y": 38 + 35 * 3 + 15}, force=True)
+    expect(tab.locator(".st-key-home input")).to_have_value(f"{home['home_id']}, {home['address']}")
+    expect(metric(tab, "Modelled fuel saved [kWh/year]")).to_have_text(
+        f"{home['fuel_saved_kwh_per_year']:,.0f}"
+    )
+    tab.get_by_role("tab", name="Cost", exact=True).click()
+    price = tab.get_by_role("row").filter(has=tab.get_by_text("Price", exact=True))
+    expect(price).to_contain_text(explain.show(steps["Price"].value))
+    expect(price).to_contain_text(steps["Price"].formula)
+
+
+def test_a_claim_is_frozen_once_and_refused_by_name_afterwards(tab: Page, served: Served) -> None:
+    first, second, third = served.run.ranking["home_id"][40:43].to_list()
+    other = tab.context.new_page()
+    named_homes(other, served, [second, third])
+    late = tick(other)
+    named_homes(tab, served, [first, second])
+    previewed = claims.preview(served.run, [first, second])
+    expect_totals(tab, {name: float(value) for name, value in previewed.totals.items()})
+    tick(tab).click()
+    expect(tab.get_by_text(f"Claim {previewed.claim_id} is frozen: 2 homes")).to_be_visible()
+    expect(tab.get_by_text(f"Left out, claimed before: {first}, {second}")).to_be_visible()
+    made = served.store.parent / f"claim-{previewed.claim_id}"
+    with tab.expect_download() as fetched:
+        tab.get_by_role("button", name="claim.csv").click()
+    assert fetched.value.path().read_bytes() == (made / "claim.csv").read_bytes()
+    late.click()
+    expect(other.get_by_text(f"Claimed before, refused: {second}")).to_be_visible()
+    standing = claims.claimed(served.store)
+    assert third not in standing["home_id"]
+    assert standing.filter(pl.col("home_id") == second).height == 1
+
+
+def test_a_double_click_claims_once(tab: Page, served: Served) -> None:
+    homes = served.run.ranking["home_id"][60:62].to_list()
+    named_homes(tab, served, homes)
+    tick(tab).dblclick()
+    claim_id = claims.preview(served.run, homes).claim_id
+    expect(tab.get_by_text(f"Claim {claim_id} is frozen")).to_be_visible()
+    expect(tab.get_by_text("Every home chosen is claimed already")).to_be_visible()
+    expect(tab.get_by_text("refused")).to_have_count(0)
+    standing = claims.claimed(served.store).filter(pl.col("claim_id") == claim_id)
+    assert standing["home_id"].to_list() == sorted(homes)
+
+
+def test_the_gas_price_moves_the_programme_as_the_pipeline_says(tab: Page, served: Served) -> None:
+    run = served.run
+    changed = scenarios.with_setting(
+        run.base.settings, "prices.unit_rates_p_per_kwh.mains_gas", 4.0
+    )
+    before = programme.affordable(run.ranking, run.base.settings.budget_gbp)
+    after = programme.affordable(
+        scenarios.rerank(run.ranking, run.base, changed), changed.budget_gbp
+    )
+    gained, lost = scenarios.gained_and_lost(before, after)
+    name = "expected_bill_saved_gbp_per_year"
+    old, new = programme.totals(before)[name], programme.totals(after)[name]
+    assert gained
+    assert old != new
+    tab.goto(f"{served.url}/what-if")
+    row = tab.get_by_role("row").filter(has_text="Expected bill saved")
+    expect(row).to_contain_text(f"£{old:,.0f}")
+    put(number(tab, "Gas price [p/kWh]"), "4")
+    expect(row).to_contain_text(f"£{new:,.0f}")
+    expect(row).to_contain_text(f"−£{old - new:,.0f}")
+    expect(metric(tab, "Homes entering")).to_have_text(f"{len(gained):,}")
+    expect(metric(tab, "Homes leaving")).to_have_text(f"{len(lost):,}")
+
+
+def test_the_data_report_shows_what_the_pipeline_gives(tab: Page, served: Served) -> None:
+    run = served.run
+    tab.goto(f"{served.url}/data")
+    for label, name in (("Rows read", "read"), ("Accepted", "accepted")):
+        expect(metric(tab, label)).to_have_text(f"{run.account['rows'][name]:,}")
+    expect(metric(tab, "In quarantine")).to_have_text(f"{run.quarantine.height:,}")
+    reason = fault_counts(run.faults).row(1, named=True)
+    reasons = tab.locator(".st-key-reasons")
+    expect(reasons).to_contain_text(reason["reason"])
+    expect(reasons).to_contain_text(str(reason["rows"]))
+    survey = grades.survey_first(run.ranking, run.base.reference)
+    expect(tab.locator(".st-key-survey_first")).to_contain_text(
+        f"{survey['doubt_kwh_per_year'][0]:,.0f}"
+    )
+    known = grades.completeness(run.ranking, "estate").filter(pl.col("input") == "glazing")
+    share = known.filter(pl.col("grade") == "B")["homes"].sum() / known["homes"].sum()
+    expect(tab.locator(".st-key-grades_of_inputs")).to_contain_text(f"{100 * share:.0f}%")
+    with tab.expect_download() as fetched:
+        tab.get_by_role("button", name="Download quarantine.xlsx").click()
+    made = served.store.parent / "quarantine.xlsx"
+    assert fetched.value.path().read_bytes() == made.read_bytes()

@@ -1,0 +1,160 @@
+"""Claims: frozen, reconciled, never twice."""
+
+import csv
+import hashlib
+import json
+from decimal import Decimal
+from pathlib import Path
+
+import fastexcel
+import polars as pl
+import pytest
+
+from pipeline import claims
+from pipeline.claims import files
+from pipeline.errors import ClaimError
+from pipeline.run import run
+from pipeline.settings import Settings, build
+from pipeline.stock import Inputs
+from tests.conftest import DEMO_STOCK
+
+
+@pytest.fixture
+def store(demo_folder, tmp_path) -> Path:
+    """A copy of the demo store with no claims yet."""
+    path = tmp_path / "town.duckdb"
+    path.write_bytes((demo_folder / "demo.duckdb").read_bytes())
+    return path
+
+
+def _top(demo, count: int) -> list[str]:
+    return demo.ranking.filter(pl.col("rank") <= count)["home_id"].to_list()
+
+
+def test_lines_reconcile_with_ranking_and_totals(store, demo, tmp_path):
+    homes = _top(demo, 40)
+    claim = claims.export(store, homes, tmp_path / "c")
+    with (tmp_path / "c" / "claim.csv").open(encoding="utf-8") as file:
+        lines = list(csv.DictReader(file))
+    ranked = {row["home_id"]: row for row in demo.ranking.iter_rows(named=True)}
+    assert sorted(homes) == [line["home_id"] for line in lines]
+    for line in lines:
+        for name, decimals in files.LINE.items():
+            if decimals is not None:
+                exact = ranked[line["home_id"]][name]
+                assert abs(float(line[name]) - exact) <= 0.5 * 10**-decimals + 1e-9
+    for name in files.TOTALLED:
+        assert Decimal(claim.totals[name]) == sum(Decimal(line[name]) for line in lines)
+    assert float(claim.totals["fuel_saved_kwh_per_year"]) > float(
+        claim.totals["expected_fuel_saved_kwh_per_year"]
+    )
+
+
+def test_the_workbook_holds_the_same_lines_and_totals(store, demo, tmp_path):
+    claim = claims.export(store, _top(demo, 5), tmp_path / "c")
+    book = fastexcel.read_excel(tmp_path / "c" / "claim.xlsx")
+    assert book.sheet_names == ["Lines", "Totals", "Method and factors", "Trace"]
+    lines = book.load_sheet("Lines", dtypes="string").to_polars()
+    assert lines.height == 6
+    cost = next(c for c in lines.columns if c.startswith("Cost"))
+    assert Decimal(lines[cost][-1]).quantize(Decimal("0.01")) == Decimal(claim.totals["cost_gbp"])
+    trace = dict(book.load_sheet("Trace", header_row=None).to_polars().iter_rows())
+    assert trace["claim_id"] == claim.claim_id
+    assert trace["run_id"] == demo.account["run_id"]
+    assert trace["stock_list_sha256"] == hashlib.sha256(DEMO_STOCK.read_bytes()).hexdigest()
+
+
+def test_the_manifest_carries_digests_method_and_sources(store, demo, tmp_path):
+    claims.export(store, _top(demo, 60), tmp_path / "c")
+    manifest = json.loads((tmp_path / "c" / "claim.json").read_text(encoding="utf-8"))
+    for name, digest in manifest["sha256"].items():
+        assert hashlib.sha256((tmp_path / "c" / name).read_bytes()).hexdigest() == digest
+    assert manifest["account"]["ranking_sha256"] == demo.account["ranking_sha256"]
+    factors = {row["name"]: row for row in manifest["method"]}
+    assert float(factors["mains gas, reporting factor"]["value"]) == 0.18296
+    assert factors["mains gas, reporting factor"]["checked"] == "seen"
+    assert all(row["source"] and row["checked"] for row in manifest["method"])
+
+
+def test_a_home_claimed_before_is_refused_by_name(store, demo, tmp_path):
+    first, second, third = _top(demo, 3)
+    made = claims.export(store, [first, second], tmp_path / "c1")
+    with pytest.raises(ClaimError, match=f"refused: {second} \\(claim {made.claim_id}"):
+        claims.export(store, [second, third], tmp_path / "c2")
+    assert not list((tmp_path / "c2").iterdir())
+    assert claims.claimed(store)["home_id"].to_list() == sorted([first, second])
+    claims.export(store, [third], tmp_path / "c3")
+
+
+def test_a_home_claimed_from_one_store_is_refused_from_another_of_the_folder(store, demo, tmp_path):
+    home = _top(demo, 1)
+    claims.export(store, home, tmp_path / "c1")
+    later = store.with_name("later.duckdb")
+    later.write_bytes(store.read_bytes())
+    with pytest.raises(ClaimError, match="Claimed before"):
+        claims.export(later, home, tmp_path / "c2")
+
+
+def test_the_ledger_outlives_a_new_run(store, demo, tmp_path):
+    home = _top(demo, 1)
+    claims.export(store, home, tmp_path / "c1")
+    run(Inputs(DEMO_STOCK), store, tmp_path / "again", build({"budget_gbp": 5e6}, "test"))
+    with pytest.raises(ClaimError, match="Claimed before"):
+        claims.export(store, home, tmp_path / "c2")
+
+
+def test_a_uprn_claimed_under_another_key_is_refused(store, demo, tmp_path):
+    row = demo.ranking.filter(pl.col("uprn").is_not_null(), pl.col("rank").is_not_null()).row(
+        0, named=True
+    )
+    claims.export(store, [row["home_id"]], tmp_path / "c1")
+    renamed = pl.read_csv(DEMO_STOCK, infer_schema=False).with_columns(
+        pl.concat_str(pl.lit("N"), "Property Ref").alias("Property Ref")
+    )
+    renamed.write_csv(tmp_path / "renamed.csv")
+    run(Inputs(tmp_path / "renamed.csv"), store, tmp_path / "again", Settings())
+    with pytest.raises(ClaimError, match=f"refused: N{row['home_id']}"):
+        claims.export(store, ["N" + row["home_id"]], tmp_path / "c2")
+
+
+def test_written_again_gives_the_same_bytes(store, demo, tmp_path):
+    claim = claims.export(store, _top(demo, 12), tmp_path / "c1")
+    run(Inputs(DEMO_STOCK), store, tmp_path / "again", build({"budget_gbp": 5e6}, "test"))
+    claims.reissue(store, claim.claim_id, tmp_path / "c2")
+    for name in ("claim.csv", "claim.xlsx", "claim.json"):
+        assert (tmp_path / "c1" / name).read_bytes() == (tmp_path / "c2" / name).read_bytes()
+
+
+def test_a_claim_is_never_written_over(store, demo, tmp_path):
+    first, second = _top(demo, 2)
+    claims.export(store, [first], tmp_path / "c")
+    with pytest.raises(ClaimError, match="never written over"):
+        claims.export(store, [second], tmp_path / "c")
+    assert claims.claimed(store)["home_id"].to_list() == [first]
+
+
+def test_homes_that_cannot_be_claimed_are_named(store, demo, tmp_path, call):
+    unranked = demo.ranking.filter(pl.col("reason").is_not_null())["home_id"][0]
+    ranked = _top(demo, 1)[0]
+    for homes, words in (
+        ("NOPE1", "Not in this store: NOPE1"),
+        (unranked, f"nothing can be claimed: {unranked} ("),
+        (f"{ranked},{ranked}", f"Named more than once in one claim: {ranked}"),
+        (" , ", "names no home"),
+    ):
+        said = call("claim", "--store", store, "--homes", homes, "--out", tmp_path / "c")
+        assert (said.code, words in said.err) == (2, True), said.err
+    said = call("claim", "--store", store, "--again", "C0", "--out", tmp_path / "c")
+    assert (said.code, "No claim was made" in said.err) == (2, True)
+    said = call("claim", "--store", store, "--out", tmp_path / "c")
+    assert (said.code, "--homes, or one earlier claim" in said.err) == (2, True)
+
+
+def test_homes_from_a_file(store, demo, tmp_path, call):
+    homes = _top(demo, 2)
+    (tmp_path / "batch.csv").write_text("home_id,note\n" + "".join(f'"{h}",x\n' for h in homes))
+    said = call(
+        "claim", "--store", store, "--homes", tmp_path / "batch.csv", "--out", tmp_path / "c"
+    )
+    assert said.code == 0
+    assert claims.claimed(store)["home_id"].to_list() == sorted(homes)

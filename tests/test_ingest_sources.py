@@ -1,0 +1,394 @@
+"""Several sources, mended quarantines, settled headings, personal data, changes between runs."""
+
+import io
+import zipfile
+from pathlib import Path
+
+import fastexcel
+import polars as pl
+import pytest
+import xlsxwriter
+
+from pipeline import changes, reference, stock
+from pipeline.errors import SettingsError, StockListError
+from pipeline.exports import csv_bytes
+from pipeline.homes import GRADED
+from pipeline.published import open_run
+from pipeline.run import run
+from pipeline.settings import Settings, build
+from pipeline.stock import Inputs, mending
+from tests.conftest import DEMO_STOCK, GOOD_ROW, stock_text
+
+LIST = """Property Ref,UPRN,Address,Post Code,Prop Type,Age,Floor Area,Wall Type,Wall U
+T1,100001,1 Alder Row,HX77 3AB,House,1934,85,Solid brick,1.7
+T2,100002,2 Alder Row,HX77 3AB,House,1934,85,Solid brick,
+T3,,3 Alder Row,HX77 3AB,House,N/K,abc,Solid brick,
+"""
+
+
+def _write(path: Path, text: str) -> Path:
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def _ingest(tmp_path: Path, precedence=None, **files: str) -> stock.Stock:
+    base = _write(tmp_path / "list.csv", LIST)
+    others = {name: _write(tmp_path / f"{name}.csv", text) for name, text in files.items()}
+    return stock.ingest(Inputs(base, others), precedence or {})
+
+
+def test_a_later_source_wins_fills_gaps_and_mends_and_says_so(tmp_path):
+    survey = "Property Ref,Wall U,Floor Area,Age\nT1,1.45,,\nT2,1.5,,\nT3,,88,1931\nT9,1.1,,\n"
+    listed = _ingest(tmp_path, survey=survey)
+    homes = {row["home_id"]: row for row in listed.accepted.to_dicts()}
+    assert homes["T1"]["u_existing_w_m2k"] == 1.45
+    assert homes["T2"]["u_existing_w_m2k"] == 1.5
+    assert (homes["T3"]["floor_area_m2"], homes["T3"]["construction_year"]) == (88, 1931)
+    assert homes["T1"]["u_existing_w_m2k__from"] == "survey"
+    log = {(r["home_id"], r["column"]): r for r in listed.overrides.to_dicts()}
+    assert log["T1", "u_existing_w_m2k"]["outcome"].startswith("took the place")
+    assert log["T1", "u_existing_w_m2k"]["gave_way"] == "1.7"
+    assert log["T2", "u_existing_w_m2k"]["outcome"] == "filled a gap"
+    assert "no home of the list" in log["T9", None]["outcome"]
+
+
+def test_precedence_is_a_rule_per_column(tmp_path):
+    survey = "UPRN,Wall U,Floor Area\n100001,1.45,91\n100002,1.5,92\n"
+    rule = {"u_existing_w_m2k": ("list", "survey")}
+    listed = _ingest(tmp_path, rule, survey=survey)
+    homes = {row["home_id"]: row for row in listed.accepted.to_dicts()}
+    assert homes["T1"]["u_existing_w_m2k"] == 1.7
+    assert homes["T2"]["u_existing_w_m2k"] == 1.5
+    assert homes["T1"]["floor_area_m2"] == 91
+    kept = listed.overrides.filter(pl.col("outcome").str.starts_with("kept"))
+    assert kept.select("home_id", "value").rows() == [("T1", "1.45")]
+    with pytest.raises(SettingsError, match="names epc; the sources of this run are list, survey"):
+        _ingest(tmp_path, {"u_existing_w_m2k": ("epc",)}, survey=survey)
+
+
+def test_two_rows_for_one_home_and_rows_without_a_key_are_not_used(tmp_path):
+    survey = "Property Ref,Wall U\nT1,1.2\nT1,1.3\n,1.4\nT2,bad\n"
+    listed = _ingest(tmp_path, survey=survey)
+    homes = {row["home_id"]: row for row in listed.accepted.to_dicts()}
+    assert homes["T1"]["u_existing_w_m2k"] == 1.7
+    told = " ".join(listed.overrides["outcome"])
+    assert "several rows of the source share this home_id: none used" in told
+    assert "1 rows of the source have no home_id" in told
+    assert "could not be read: not used" in told
+    with pytest.raises(StockListError, match="neither the home's key nor a UPRN"):
+        _ingest(tmp_path, survey="Postcode,Wall U\nHX77 3AB,1.2\n")
+
+
+def test_measured_sources_raise_the_grade_and_narrow_the_spread(tmp_path):
+    base = _write(tmp_path / "list.csv", LIST)
+    survey = _write(tmp_path / "s.csv", "Property Ref,Wall U\nT1,1.7\n")
+    inputs = Inputs(base, {"survey": survey})
+    plain = run(inputs, tmp_path / "a.duckdb", tmp_path / "a", Settings())
+    chosen = build({"sources": {"measured": ["survey"]}}, "test")
+    better = run(inputs, tmp_path / "b.duckdb", tmp_path / "b", chosen)
+    first, second = (
+        r.ranking.filter(pl.col("home_id") == "T1").to_dicts()[0] for r in (plain, better)
+    )
+    assert (first["u_value_grade"], second["u_value_grade"]) == ("B", "A")
+    assert first["u_value_source"] == "survey"
+    assert second["saving_spread"] < first["saving_spread"]
+    assert first["cost_gbp"] == second["cost_gbp"]
+
+
+def test_every_filled_value_has_a_source_and_a_grade(demo):
+    for name, (column, filled, word) in GRADED.items():
+        grades = demo.ranking[f"{name}_grade"]
+        assert grades.null_count() == 0
+        assert demo.ranking[f"{name}_source"].null_count() == 0
+        assert set(grades) <= {"A", "B", filled}
+        told = demo.ranking["estimated_inputs"].fill_null("").str.contains(word, literal=True)
+        assert (told == grades.is_in(["C", "D"])).all(), column
+
+
+def test_the_spread_is_the_quadrature_of_its_parts(demo):
+    """By hand for one home: elasticities and spreads of input_spread.csv."""
+    home = demo.ranking.filter(pl.col("rank") == 1).to_dicts()[0]
+    table = reference.load().table("input_spread")
+    total = 0.0
+    for name in GRADED:
+        row = table.filter(pl.col("input") == name, pl.col("grade") == home[f"{name}_grade"])
+        elasticity = row["elasticity"][0]
+        if name == "u_value":
+            elasticity += home["u_after_w_m2k"] / home["u_existing_w_m2k"]
+        if row["only_if_wall_area_estimated"][0] == "yes" and home["wall_area_grade"] != "C":
+            elasticity = 0.0
+        total += (elasticity * row["relative_spread"][0]) ** 2
+    assert home["saving_spread"] == pytest.approx(total**0.5, rel=1e-12)
+
+
+def _fill(source: Path, target: Path, corrected: dict[tuple[int, str], str]) -> None:
+    """The workbook again as a person would save it, with cells of the yellow column filled."""
+    book = fastexcel.read_excel(source)
+    with xlsxwriter.Workbook(target) as made:
+        for name in book.sheet_names:
+            sheet = made.add_worksheet(name)
+            rows = book.load_sheet(name, header_row=None, dtypes="string").to_polars()
+            for number, row in enumerate(rows.iter_rows()):
+                cells = ["" if cell is None else cell for cell in row]
+                if name == "Faults" and number and cells[0].isdigit():
+                    key = (int(cells[0]), cells[2])
+                    cells[5] = corrected.get(key, "")
+                for column, cell in enumerate(cells):
+                    sheet.write_string(number, column, cell)
+
+
+def test_a_mended_quarantine_comes_back_in_and_leaves_a_trail(tmp_path):
+    rows = [
+        GOOD_ROW.format(ref="T1", n=1),
+        'T2,"2 Alder Row, Tarnwick",HX77 3AB,House,N/K,abc,Solid brick,',
+        'T3,"1 Alder Row, Tarnwick",HX77 3AB,House,1934,85,Solid brick,',
+        'T4,"4 Alder Row, Tarnwick",HX77 3AB,House,1934,8500,Solid brick,',
+    ]
+    path = _write(tmp_path / "list.csv", stock_text(*rows))
+    first = run(Inputs(path), tmp_path / "s.duckdb", tmp_path, Settings())
+    assert first.account["rows"]["quarantined"] == 3
+    corrected = {(3, "Age"): "1931", (3, "Floor Area"): "84 m2", (4, "(whole row)"): "keep"}
+    _fill(tmp_path / "quarantine.xlsx", tmp_path / "mended.xlsx", corrected)
+    second = run(
+        Inputs(path, mended=tmp_path / "mended.xlsx"), tmp_path / "s.duckdb", tmp_path, Settings()
+    )
+    assert second.account["rows"] | {"ranked": 0} == {
+        "read": 4, "accepted": 3, "quarantined": 1, "ranked": 0,
+    }  # fmt: skip
+    homes = {row["home_id"]: row for row in second.ranking.to_dicts()}
+    assert (homes["T2"]["construction_year"], homes["T2"]["floor_area_m2"]) == (1931, 84)
+    listed = stock.ingest(Inputs(path, mended=tmp_path / "mended.xlsx"), {})
+    trail = {
+        (r["source_row"], r["column"]): (r["was"], r["text"]) for r in listed.corrections.to_dicts()
+    }
+    assert trail == {
+        (3, "construction_year"): ("N/K", "1931"),
+        (3, "floor_area_m2"): ("abc", "84 m2"),
+    }
+
+
+def test_a_mended_quarantine_of_another_list_is_refused(tmp_path):
+    path = _write(tmp_path / "list.csv", LIST)
+    run(Inputs(path), tmp_path / "s.duckdb", tmp_path, Settings())
+    other = _write(tmp_path / "other.csv", LIST + "\n")
+    with pytest.raises(StockListError, match="belongs to another stock list"):
+        stock.ingest(Inputs(other, mended=tmp_path / "quarantine.xlsx"), {})
+    with pytest.raises(StockListError, match="could not be read as a mended quarantine"):
+        stock.ingest(Inputs(path, mended=path), {})
+    _fill(tmp_path / "quarantine.xlsx", tmp_path / "m.xlsx", {(4, "Age"): "still unknown"})
+    again = stock.ingest(Inputs(path, mended=tmp_path / "m.xlsx"), {})
+    assert "Age 'still unknown' could not be read" in again.quarantine["reasons"][0]
+
+
+def test_the_quarantine_workbook_is_the_same_twice_and_its_lines_are_the_faults(tmp_path):
+    listed = stock.ingest(Inputs(DEMO_STOCK), {})
+    one, two = (
+        mending.workbook(listed.faults, listed.quarantine, listed.raw.sha256) for _ in range(2)
+    )
+    assert one == two
+    lines = fastexcel.read_excel(io.BytesIO(one).getvalue()).load_sheet("Faults").to_polars()
+    assert lines.height == listed.faults.filter(pl.col("severity") != "warn").height
+    assert lines["Corrected"].null_count() == lines.height
+
+
+def test_headings_are_settled_by_a_map(tmp_path, call):
+    text = stock_text().replace("Floor Area", "Flr Sz").replace("Wall Type", "Fabric")
+    path = _write(tmp_path / "list.csv", text)
+    said = call("run", path, "--store", tmp_path / "s.duckdb", "--out", tmp_path)
+    assert (said.code, "no heading for Floor area, Wall construction" in said.err) == (2, True)
+    said = call("headings", path)
+    assert said.code == 0
+    assert '# ? = "Flr Sz"' in said.out
+    assert 'property_type = "Prop Type"' in said.out
+    chosen = '[columns]\nfloor_area_m2 = "Flr Sz"\nwall_construction = "Fabric"\n'
+    map_file = _write(tmp_path / "map.toml", chosen)
+    said = call(
+        "run", path, "--store", tmp_path / "s.duckdb", "--out", tmp_path, "--columns", map_file
+    )
+    assert said.code == 0
+    for bad, words in (
+        ('[columns]\nfloor_ara_m2 = "Flr Sz"\n', "floor_ara_m2 (meant floor_area_m2?)"),
+        ('[columns]\nfloor_area_m2 = "X"\nwall_area_m2 = "x"\n', "uses the heading 'x' twice"),
+        ("[columns\n", "not readable as TOML"),
+        ("[other]\n", "must hold one table"),
+    ):
+        map_file.write_text(bad)
+        said = call(
+            "run", path, "--store", tmp_path / "s.duckdb", "--out", tmp_path, "--columns", map_file
+        )
+        assert (said.code, words in said.err) == (2, True), said.err
+
+
+def test_the_starter_map_of_the_demo_list_is_a_map(tmp_path, call, capsys):
+    call("headings", DEMO_STOCK)
+    from pipeline.stock import headings, reading
+
+    rows, _ = reading.rows_of(DEMO_STOCK)
+    _, names = reading.find_headings(rows, "x", {}, must=())
+    text = headings.starter_map(headings.match(names))
+    settled = headings.read_map(_write(tmp_path / "m.toml", text))
+    assert headings.match(names, settled).positions == headings.match(names).positions
+    assert '# ? = "Patch Officer"' in text
+
+
+def test_two_rows_of_merged_headings_are_read_together(tmp_path):
+    path = tmp_path / "merged.xlsx"
+    with xlsxwriter.Workbook(path) as book:
+        sheet = book.add_worksheet()
+        sheet.write(0, 0, "Tarnwick Homes, invented")
+        sheet.merge_range(2, 0, 2, 4, "Property")
+        sheet.merge_range(2, 5, 2, 7, "Wall")
+        sheet.write_row(3, 0, ["Ref", "Address Line 1", "Type", "Age", "Floor Area"])
+        sheet.write_row(3, 5, ["Type", "U-value", "Thickness (mm)"])
+        sheet.write_row(4, 0, ["T1", "1 Alder Row", "House", 1934, 85, "Solid brick", 1.7, 230])
+        sheet.write_row(5, 0, ["T2", "2 Alder Row", "House", 1934, 85, "Solid brick", 1.6, 230])
+        sheet.write_row(6, 0, ["Total", None, None, None, 170])
+    listed = stock.ingest(Inputs(path), {})
+    assert listed.accepted["u_existing_w_m2k"].to_list() == [1.7, 1.6]
+    assert listed.accepted["wall_thickness_mm"].to_list() == [230, 230]
+    assert "Home 'Total' is a total, not a home" in listed.quarantine["reasons"][0]
+
+
+def test_personal_data_is_dropped_and_counted(tmp_path):
+    people = ["Ann Oakbourne", "ann.oakbourne@mail.example", "07700 900123", "1951-02-03"]
+    text = (
+        "Property Ref,Tenant Name,Email,Mobile,DOB,Address,Post Code,Prop Type,Age,Floor Area,"
+        "Wall Type\n"
+        f"T1,{','.join(people)},1 Alder Row {people[1]},HX77 3AB,House,1934,85,Solid brick\n"
+        f"T2,{','.join(people)},2 Alder Row tel {people[2]},HX77 3AB,House,N/K,85,Solid brick\n"
+    )
+    path = _write(tmp_path / "list.csv", text)
+    out = tmp_path / "out"
+    result = run(Inputs(path), tmp_path / "s.duckdb", out, Settings())
+    assert result.account["personal"] == {"columns_dropped": 4, "numbers_and_addresses_struck": 2}
+    kept = [p.read_bytes() for p in out.iterdir() if p.suffix in (".csv", ".json")]
+    kept.append((tmp_path / "s.duckdb").read_bytes())
+    book = fastexcel.read_excel(out / "quarantine.xlsx")
+    for name in book.sheet_names:
+        kept.append(book.load_sheet(name, header_row=None).to_polars().write_csv().encode())
+    for content in kept:
+        for secret in (*people, "Oakbourne"):
+            assert secret.encode() not in content, secret
+    assert b"1 Alder Row" in b"".join(kept)
+
+
+def test_formula_cells_are_neutralised_and_come_back_as_sent(tmp_path):
+    texts = ["=1+1", "+44 Row", "-3 Row", "@SUM(A1)", "'quoted", "plain", "\tLodge"]
+    frame = pl.DataFrame({"home_id": [f"T{i}" for i in range(len(texts))], "address": texts})
+    written = csv_bytes(frame)
+    again = pl.read_csv(written, infer_schema=False)["address"].to_list()
+    assert not any(text.startswith(("=", "+", "-", "@", "\t")) for text in again)
+    rows = "\n".join(
+        f'{h},"{a}",HX77 3AB,House,1934,85,Solid brick'
+        for h, a in zip(frame["home_id"], again, strict=True)
+    )
+    heading = "Property Ref,Address,Post Code,Prop Type,Age,Floor Area,Wall Type\n"
+    listed = stock.ingest(Inputs(_write(tmp_path / "x.csv", heading + rows)), {})
+    assert listed.accepted["address"].to_list() == [text.strip() for text in texts]
+
+
+def test_changes_between_two_runs(tmp_path, call):
+    one = _write(
+        tmp_path / "one.csv", stock_text(*(GOOD_ROW.format(ref=f"T{n}", n=n) for n in (1, 2, 3)))
+    )
+    rows = [GOOD_ROW.format(ref="T2", n=2).replace(",85,", ",95,"), GOOD_ROW.format(ref="T3", n=3)]
+    rows.append(GOOD_ROW.format(ref="T4", n=4))
+    two = _write(tmp_path / "two.csv", stock_text(*rows))
+    for path, name in ((one, "a"), (two, "b")):
+        run(Inputs(path), tmp_path / f"{name}.duckdb", tmp_path / name, Settings())
+    a, b = (open_run(tmp_path / f"{name}.duckdb").ranking for name in "ab")
+    found = changes.compare(a, b)
+    kinds = {(r["home_id"], r["change"]) for r in found.to_dicts()}
+    assert kinds == {("T1", "gone"), ("T2", "changed"), ("T4", "new")}
+    area = found.filter(pl.col("column") == "floor_area_m2").to_dicts()
+    assert [(r["was"], r["now"]) for r in area] == [("85.0", "95.0")]
+    assert changes.compare(a, a).height == 0
+    said = call(
+        "changes", tmp_path / "a.duckdb", tmp_path / "b.duckdb", "--out", tmp_path / "c.csv"
+    )
+    assert said.code == 0
+    assert pl.read_csv(tmp_path / "c.csv").height == found.height
+
+
+def test_warnings_let_a_row_in_and_stand_in_the_ranking(tmp_path):
+    heading = "Property Ref,Address,Post Code,Prop Type,Age,Floor Area,Wall Type,Wall U,Survey Date"
+    rows = [
+        "T1,1 Alder Row,HX77 3AB,House,1995,85,Solid brick,,01/02/2012",
+        "T2,Flat 2 Weir Court,HX77 3AB,Flat,1960,55,Filled cavity,1.5,2025-03-01",
+        "T3,3 Alder Row,HX77 3AB,House,1890,85,Cavity,,",
+    ]
+    path = _write(tmp_path / "list.csv", "\n".join([heading, *rows]))
+    result = run(Inputs(path), tmp_path / "s.duckdb", tmp_path, Settings())
+    told = {row["home_id"]: row["warnings"] or "" for row in result.ranking.to_dicts()}
+    assert "late for a solid wall" in told["T1"]
+    assert "treat the record as stale" in told["T1"]
+    assert "has no block" in told["T2"]
+    assert "high for a filled cavity" in told["T2"]
+    assert "early for a cavity wall" in told["T3"]
+
+
+def test_a_run_of_equal_surveys_is_flagged(tmp_path):
+    heading = "Property Ref,Address,Prop Type,Age,Floor Area,Wall Type,Ext Wall Area,Windows m2"
+    heading += ",Loft Ins,Glazing"
+    numbers = range(1, 7)
+    rows = [f"T{n},{n} Alder Row,House,1934,85,Solid brick,62.5,14.2,100,Double" for n in numbers]
+    rows += [f"S{n},{n} Elm Row,House,1934,8{n},Solid brick,6{n}.5,14,100,Double" for n in numbers]
+    listed = stock.ingest(Inputs(_write(tmp_path / "x.csv", "\n".join([heading, *rows]))), {})
+    told = {row["home_id"]: row["warnings"] for row in listed.accepted.to_dicts()}
+    assert told["T1"] == "Figures equal to those of 5 homes of its street"
+    assert told["S1"] is None
+
+
+def test_a_list_most_of_which_fails_one_rule_is_refused_whole(tmp_path):
+    rows = [GOOD_ROW.format(ref="T1", n=1)]
+    rows += [GOOD_ROW.format(ref=f"T{n}", n=n).replace(",1934,", ",N/K,") for n in (2, 3, 4)]
+    with pytest.raises(StockListError, match="Age is missing in 3 of 4 rows"):
+        stock.ingest(Inputs(_write(tmp_path / "x.csv", stock_text(*rows))), {})
+
+
+def test_keep_lets_a_row_stand_in_the_place_of_the_other_of_its_key(tmp_path):
+    rows = [
+        'T1,"1 Alder Row, Tarnwick",HX77 3AB,House,1934,85,Solid brick,1.6',
+        'T1,"1 Alder Row, Tarnwick",HX77 3AB,House,1934,95,Solid brick,',
+        'T2,"2 Alder Row, Tarnwick",HX77 3AB,House,1934,85,Solid brick,',
+    ]
+    path = _write(tmp_path / "list.csv", stock_text(*rows))
+    run(Inputs(path), tmp_path / "s.duckdb", tmp_path, Settings())
+    _fill(tmp_path / "quarantine.xlsx", tmp_path / "m.xlsx", {(3, "(whole row)"): "keep"})
+    listed = stock.ingest(Inputs(path, mended=tmp_path / "m.xlsx"), {})
+    assert listed.accepted.select("home_id", "floor_area_m2").rows() == [("T1", 95.0), ("T2", 85.0)]
+    assert listed.quarantine["source_row"].to_list() == [2]
+
+
+def test_a_bad_entry_never_throws_out_a_sound_one(tmp_path):
+    rows = [
+        "T1,1 Alder Row,HX77 3AB,House,1934,85,Solid brick,",
+        "T1,1 Alder Row,HX77 3AB,House,1934,8500,Solid brick,1.7",
+        "T2,2 Alder Row,HX77 3AB,House,1934,85,Solid brick,",
+    ]
+    listed = stock.ingest(Inputs(_write(tmp_path / "list.csv", stock_text(*rows))), {})
+    assert listed.accepted["source_row"].to_list() == [2, 4]
+
+
+def test_two_sheets_of_homes_are_not_read_as_one(tmp_path):
+    path = tmp_path / "two.xlsx"
+    with xlsxwriter.Workbook(path) as book:
+        for name in ("North", "South"):
+            sheet = book.add_worksheet(name)
+            sheet.write_row(0, 0, ["Ref", "Prop Type", "Age", "Floor Area", "Wall Type"])
+            sheet.write_row(1, 0, [f"{name}1", "House", 1934, 85, "Solid brick"])
+    with pytest.raises(StockListError, match="sheets 'North', 'South' all look like lists"):
+        stock.ingest(Inputs(path), {})
+
+
+def test_formula_cells_in_a_workbook_are_text_and_read_back_as_sent(tmp_path):
+    texts = ["=1+1", "+44 Row", "-3 Row", "@SUM(A1)", "'quoted", "=HYPERLINK(1)"]
+    rows = [f'T{n},"{text}",HX77 3AB,House,N/K,85,SB,' for n, text in enumerate(texts)]
+    good = [GOOD_ROW.format(ref=f"G{n}", n=n) for n in range(len(texts))]
+    path = _write(tmp_path / "list.csv", stock_text(*good, *rows))
+    run(Inputs(path), tmp_path / "s.duckdb", tmp_path, Settings())
+    with zipfile.ZipFile(tmp_path / "quarantine.xlsx") as archive:
+        sheets = [archive.read(n) for n in archive.namelist() if "worksheets" in n]
+    assert not any(b"<f>" in sheet for sheet in sheets)
+    book = fastexcel.read_excel(tmp_path / "quarantine.xlsx")
+    assert book.load_sheet("Rows as sent").to_polars()["Address"].to_list() == texts

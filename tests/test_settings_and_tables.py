@@ -1,0 +1,136 @@
+"""Settings, rate book, reference tables and the column dictionary refuse what they must."""
+
+import tomllib
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from pipeline import appraisal, reference
+from pipeline.columns import dictionary
+from pipeline.errors import ReferenceTableError, SettingsError
+from pipeline.options import catalogue, rates
+from pipeline.settings import Cost, Settings, build, read
+from tests.conftest import DEMO_STOCK
+
+RATES = DEMO_STOCK.with_name("rate_book.csv")
+
+
+def test_every_reference_row_has_a_source_and_a_mark():
+    tables = reference.load().tables
+    assert len(tables) >= 20
+    for name, table in tables.items():
+        assert table["source"].str.strip_chars().str.len_chars().min() > 0, name
+        assert set(table["checked"]) <= set(reference.MARKS), name
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("name,value,source\nx,1,book\n", "no column 'checked'"),
+        ("name,value,source,checked\nx,1,,seen\n", "row 2: source"),
+        ("name,value,source,checked\nx,1,book,sure\n", "checked 'sure'"),
+        ("name,value,source,checked\nx,one,book,seen\n", "not a number"),
+    ],
+)
+def test_reference_rows_without_source_or_mark_are_refused(text, words):
+    with pytest.raises(ReferenceTableError, match=words):
+        reference.read_table("t.csv", text.encode())
+
+
+def test_every_constant_that_the_code_names_is_there_once():
+    names = reference.load().table("constants")["name"]
+    assert names.n_unique() == names.len()
+    with pytest.raises(ReferenceTableError, match="0 rows named"):
+        reference.load().constant("speed_of_light")
+
+
+def test_settings_files(tmp_path):
+    path = tmp_path / "s.toml"
+    path.write_text("[works]\ntarget_u_w_m2k = 0.25\n[cost]\ninstallation_date = 2027-03-31\n")
+    assert read(path).works.target_u_w_m2k == 0.25
+    for text, words in (
+        ("[works]\ncolour = 1\n", r"works\.colour"),
+        ("[works\n", "not readable as TOML"),
+        ("[savings]\nin_use_reduction = 1.4\n", r"savings\.in_use_reduction = 1\.4"),
+        ("[climate]\nheating_months = [0]\n", "heating_months"),
+    ):
+        path.write_text(text)
+        with pytest.raises(SettingsError, match=words):
+            read(path)
+    with pytest.raises(SettingsError, match="does not exist"):
+        read(tmp_path / "none.toml")
+
+
+def test_the_readme_lists_every_setting():
+    readme = Path("README.md").read_text(encoding="utf-8")
+    block = readme.split("```toml")[1].split("```")[0]
+    shown = build(tomllib.loads(block), "README.md")
+    assert shown == Settings()
+    groups = {k: set(v) for k, v in Settings().model_dump().items() if isinstance(v, dict)}
+    assert {k: set(v) for k, v in tomllib.loads(block).items() if isinstance(v, dict)} == groups
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda t: t.filter(pl.col("item") != "prelims"), "no rate for 'prelims'"),
+        (lambda t: t.with_columns(pl.lit("cheap").alias("rate_gbp")), "has rate 'cheap'"),
+        (lambda t: pl.concat([t, t.head(1)]), "priced twice"),
+        (lambda t: t.drop("source"), "no column source"),
+        (lambda t: t.with_columns(pl.lit("-1").alias("rate_gbp")), "has rate '-1'"),
+    ],
+)
+def test_a_rate_book_that_lacks_something_is_refused(change, words):
+    table = change(pl.read_csv(RATES, infer_schema=False))
+    with pytest.raises(SettingsError, match=words):
+        rates.price_terms(rates.from_table(table, "book.csv"), Cost())
+
+
+def test_vat_steps_on_its_day():
+    book = rates.read(Cost())
+    before = rates.price_terms(book, Cost(installation_date="2027-03-31"))
+    after = rates.price_terms(book, Cost(installation_date="2027-04-01"))
+    assert (before.vat, after.vat) == (1.0, 1.05)  # HMRC VAT Notice 708/6
+
+
+def test_the_demo_rates_lie_in_the_published_evidence():
+    """Consumer rates per m2 for board and render, ewi_cost_evidence rows of 2026 (seen)."""
+    tables = reference.load()
+    book = rates.read(Cost())
+    table = catalogue.options(tables, Settings(), book)
+    evidence = {"eps_white": (80, 120), "mineral_wool": (120, 170), "phenolic": (130, 180)}
+    for system, (low, high) in evidence.items():
+        rate = table.filter(pl.col("system") == system)["rate_gbp_m2"]
+        assert low <= rate.min() <= rate.max() <= high
+
+
+def test_prices_come_from_the_user_first_and_unknown_ones_are_named():
+    tables = reference.load()
+    own = build({"prices": {"unit_rates_p_per_kwh": {"mains_gas": 9.9}}}, "test")
+    assert appraisal.unit_rate(tables, own, "mains_gas").value == 9.9
+    assert appraisal.unit_rate(tables, Settings(), "mains_gas").value == 7.33
+    with pytest.raises(SettingsError, match="'1999' has no price for electricity"):
+        appraisal.worth(tables, build({"prices": {"period": "1999"}}, "test"))
+    with pytest.raises(SettingsError, match="names no known fuel: steam"):
+        appraisal.worth(tables, build({"prices": {"unit_rates_p_per_kwh": {"steam": 1}}}, "test"))
+
+
+def test_the_three_carbon_bases_stay_apart():
+    worth = appraisal.worth(reference.load(), Settings())
+    row = worth.by_fuel.filter(pl.col("fuel") == "electricity").to_dicts()[0]
+    mean = 1000.0 * row["lifetime_t_per_kwh"] / worth.lifetime_years
+    assert row["reporting_kg_per_kwh"] > row["rating_kg_per_kwh"] > 3 * mean
+
+
+def test_unknown_systems_are_refused():
+    with pytest.raises(SettingsError, match="no known system: straw"):
+        catalogue.systems_table(reference.load(), build({"works": {"systems": ["straw"]}}, "test"))
+
+
+def test_columns_say_unit_and_meaning():
+    for column in dictionary().values():
+        assert column.label, column.name
+        assert column.meaning, column.name
+        assert column.source, column.name
+    assert dictionary()["cost_gbp"].titled == "Cost [GBP]"
