@@ -4,10 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.programme import rules
-from pipeline.programme.rules import Problem
-
-CAP = 7_000.0
+from pipeline.programme.solver import rules
+from pipeline.programme.solver.rules import Problem
 
 
 def stock(  # noqa: PLR0913
@@ -57,6 +55,12 @@ def stock(  # noqa: PLR0913
         rules.share("band C share", "at_least", ("c_or_better", "homes"), 0.75, years),
     )
     return Problem(value, quantities, side, lots, 0.965 ** np.arange(years, dtype=float))
+
+
+def one_budget(cost: np.ndarray, value: np.ndarray, budget: float) -> Problem:
+    """One budget in one year, no lots."""
+    side = rules.each_year("budget", "money", "cost", [budget])
+    return Problem(value, {"cost": cost}, side, np.full(cost.shape[0], -1))
 
 
 def coarse(problem: Problem) -> Problem:

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array
 
-from pipeline.programme.rules import Problem
+from pipeline.programme.solver.rules import Problem
 
 
 def best_value(problem: Problem) -> float | None:

@@ -8,11 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.programme import allocation, checker, reasons, rules
-from pipeline.programme.allocation import allocate
-from pipeline.programme.rules import Problem
+from pipeline.programme import checker, reasons, solver
+from pipeline.programme.solver import allocate, rules
+from pipeline.programme.solver.rules import Problem
 from tests import invented, oracle
-from tests.test_knapsack import FIVE_BEST, five_homes, published
 
 DATA = Path(__file__).parent / "published" / "data"
 NODES = 1_000_000
@@ -35,7 +34,7 @@ def instance(number: int) -> Problem:
     return invented.coarse(invented.stock(size, 3, 1, seed=1000 + n, lot_size=2.5))
 
 
-def confirm(problem: Problem, found: allocation.Allocation) -> None:
+def confirm(problem: Problem, found: solver.Allocation) -> None:
     """The checker finds nothing broken, and the value is what the choices add up to."""
     broken = [f for f in checker.check(problem, found.option, found.year) if not f.ok]
     assert not broken, broken
@@ -71,8 +70,8 @@ def test_most_instances_fund_some_homes_and_most_rules_bind_somewhere() -> None:
 @pytest.mark.parametrize("number", range(130, 208, 9))
 def test_the_path_for_many_homes_on_few(number: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """With the exact step off, the bound is still above the optimum and the value below it."""
-    monkeypatch.setattr(allocation, "_SMALL", 0)
-    monkeypatch.setattr(allocation, "_EXACT_CHOICES", 0)
+    monkeypatch.setattr(solver, "_SMALL", 0)
+    monkeypatch.setattr(solver, "_EXACT_CHOICES", 0)
     problem = instance(number)
     best = oracle.best_value(problem)
     assert best is not None
@@ -113,37 +112,14 @@ def test_years_alike_in_every_way() -> None:
 
 @pytest.mark.parametrize("number", [160, 190])
 def test_where_mending_fails_lots_are_dropped(number: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(allocation, "_SMALL", 0)
-    monkeypatch.setattr(allocation, "_EXACT_CHOICES", 0)
-    monkeypatch.setattr(allocation.core, "mended", lambda *_: None)
-    monkeypatch.setattr(allocation.core, "polished", lambda _, found, *__: found)
+    monkeypatch.setattr(solver, "_SMALL", 0)
+    monkeypatch.setattr(solver, "_EXACT_CHOICES", 0)
+    monkeypatch.setattr(solver.core, "mended", lambda *_: None)
+    monkeypatch.setattr(solver.core, "polished", lambda _, found, *__: found)
     problem = instance(number)
     found = allocate(problem)
     confirm(problem, found)
     assert found.value > 0.0
-
-
-def plain(cost: np.ndarray, value: np.ndarray, budget: float) -> Problem:
-    """One budget in one year, no lots."""
-    side = rules.each_year("budget", "money", "cost", [budget])
-    return Problem(value, {"cost": cost}, side, np.full(cost.shape[0], -1))
-
-
-@pytest.mark.parametrize(("name", "budget", "optimum", "cost", "value"), published())
-def test_published_knapsacks(
-    name: str, budget: float, optimum: float, cost: np.ndarray, value: np.ndarray
-) -> None:
-    found = allocate(plain(cost, value, budget), nodes=NODES)
-    assert found.value == optimum, name
-    assert found.proved
-
-
-@pytest.mark.parametrize("budget", FIVE_BEST)
-def test_five_homes(budget: int) -> None:
-    cost, value = five_homes()
-    found = allocate(plain(cost, value, float(budget)), nodes=NODES)
-    assert found.value == FIVE_BEST[budget][0]
-    assert found.proved
 
 
 def several_budgets() -> list[tuple[float, Problem]]:
@@ -188,7 +164,7 @@ def asking(homes: int) -> Problem:
 
 @pytest.mark.parametrize("homes", [30, 4_000])
 def test_a_single_impossible_rule_is_named_alone(homes: int) -> None:
-    with pytest.raises(allocation.RulesClashError, match="least low-income homes") as fault:
+    with pytest.raises(solver.RulesClashError, match="least low-income homes") as fault:
         allocate(asking(homes))
     assert fault.value.rules == ("least low-income homes",)
 
@@ -201,7 +177,7 @@ def test_the_smallest_clash_is_named(homes: int) -> None:
     level = tuple(
         replace(r, limit=0.2 * homes) if r.name.startswith("capacity") else r for r in kept
     )
-    with pytest.raises(allocation.RulesClashError) as fault:
+    with pytest.raises(solver.RulesClashError) as fault:
         allocate(replace(problem, rules=level))
     names = set(fault.value.rules)
     assert "least homes" in names
@@ -239,7 +215,7 @@ def test_nothing_to_choose() -> None:
     assert found.option.tolist() == [-1, -1, -1]
     assert (found.value, found.bound, found.gap) == (0.0, 0.0, 0.0)
     asks = (rules.at_least("least homes", "homes", "homes", 1.0, 1),)
-    with pytest.raises(allocation.RulesClashError, match="least homes"):
+    with pytest.raises(solver.RulesClashError, match="least homes"):
         allocate(replace(problem, rules=asks))
 
 

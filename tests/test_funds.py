@@ -10,7 +10,7 @@ import pytest
 
 from pipeline.errors import SettingsError
 from pipeline.programme import checker, funds, offers
-from pipeline.programme.allocation import allocate
+from pipeline.programme.solver import allocate
 
 DEMO = Path(__file__).parents[1] / "data_demo"
 YEARS = (2027, 2028, 2029)

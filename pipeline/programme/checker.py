@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.programme.rules import Ints, Problem, Rule
+from pipeline.programme.solver.rules import Ints, Problem, Rule
 
 
 @dataclass(frozen=True)

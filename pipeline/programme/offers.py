@@ -11,9 +11,9 @@ import numpy as np
 
 from pipeline.errors import SettingsError
 from pipeline.physics import Floats
-from pipeline.programme import rules
 from pipeline.programme.funds import Fund, Means
-from pipeline.programme.rules import Bools, Ints, Problem, Rule
+from pipeline.programme.solver import rules
+from pipeline.programme.solver.rules import Bools, Ints, Problem, Rule
 
 
 @dataclass(frozen=True)

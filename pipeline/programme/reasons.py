@@ -7,8 +7,8 @@ from typing import Literal
 import numpy as np
 
 from pipeline.physics import Floats
-from pipeline.programme.allocation import Allocation, allocate
-from pipeline.programme.rules import Ints, Problem, Rule
+from pipeline.programme.solver import Allocation, allocate
+from pipeline.programme.solver.rules import Ints, Problem, Rule
 
 Code = Literal["not_eligible", "no_open_year", "rule", "street", "left_over"]
 

@@ -13,7 +13,9 @@ from collections.abc import Callable
 
 import numpy as np
 
-from pipeline.programme import allocation, checker, knapsack
+from pipeline.programme import checker
+from pipeline.programme.solver import allocate
+from pipeline.programme.solver.rules import Problem
 from tests import invented
 
 Result = tuple[float, float, float, Callable[[], int]]
@@ -36,19 +38,19 @@ def budget_only(homes: int, options: int) -> Callable[[], Result]:
     value[rng.random((homes, options)) < 0.2] = np.nan
     budget = 0.1 * float(cost.min(axis=1).sum())
 
-    def solve() -> Result:
-        found = knapsack.solve(cost, value, budget)
-        return found.value, found.bound, found.gap, lambda: int(found.spend > budget)
-
-    return solve
+    return solved(invented.one_budget(cost, value, budget))
 
 
 def all_rules(homes: int, options: int, years: int) -> Callable[[], Result]:
     """Every side rule on, with streets of about twelve homes and one home in five on its own."""
-    problem = invented.stock(homes, options, years, seed=0, lot_size=12.0)
+    return solved(invented.stock(homes, options, years, seed=0, lot_size=12.0))
+
+
+def solved(problem: Problem) -> Callable[[], Result]:
+    """The work to be timed."""
 
     def solve() -> Result:
-        found = allocation.allocate(problem)
+        found = allocate(problem)
 
         def broken() -> int:
             return sum(not f.ok for f in checker.check(problem, found.option, found.year))

@@ -8,11 +8,11 @@ of adding up (error diffusion, here over all rules at once).
 import numpy as np
 
 from pipeline.physics import Floats
-from pipeline.programme import plan
-from pipeline.programme.lots import NEVER, Lots, Picks, product
-from pipeline.programme.plan import Plan
-from pipeline.programme.prices import typical_prices
-from pipeline.programme.rules import Bools, Ints
+from pipeline.programme.solver import plan
+from pipeline.programme.solver.lots import NEVER, Lots, Picks, product
+from pipeline.programme.solver.plan import Plan
+from pipeline.programme.solver.prices import typical_prices
+from pipeline.programme.solver.rules import Bools, Ints
 
 _SPLIT = 1e-3
 _DROPS = 300

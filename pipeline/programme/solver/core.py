@@ -11,10 +11,10 @@ import numpy as np
 from scipy.sparse import coo_array, csr_array
 
 from pipeline.physics import Floats
-from pipeline.programme import highs, integers, plan
-from pipeline.programme.lots import Lots, Picks
-from pipeline.programme.plan import Columns, Plan
-from pipeline.programme.prices import typical_prices
+from pipeline.programme.solver import highs, integers, plan
+from pipeline.programme.solver.lots import Lots, Picks
+from pipeline.programme.solver.plan import Columns, Plan
+from pipeline.programme.solver.prices import typical_prices
 
 _ROUNDS = 6
 _SPREAD = (0.97, 1.03)

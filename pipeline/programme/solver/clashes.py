@@ -16,10 +16,10 @@ import numpy as np
 from scipy.sparse import csr_array
 
 from pipeline.physics import Floats
-from pipeline.programme import highs, integers
-from pipeline.programme.lots import NEVER, Lots
-from pipeline.programme.prices import sample
-from pipeline.programme.rules import Problem
+from pipeline.programme.solver import highs, integers
+from pipeline.programme.solver.lots import NEVER, Lots
+from pipeline.programme.solver.prices import sample
+from pipeline.programme.solver.rules import Problem
 
 _EXACT_CHOICES = 4_000
 _EFFORT = highs.Effort(nodes=20_000)

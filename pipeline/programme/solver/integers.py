@@ -11,11 +11,11 @@ import numpy as np
 from scipy.sparse import coo_array, csr_array
 
 from pipeline.physics import Floats
-from pipeline.programme import highs, plan
-from pipeline.programme.highs import Effort
-from pipeline.programme.lots import NEVER, Lots
-from pipeline.programme.plan import Plan
-from pipeline.programme.rules import Bools, Ints
+from pipeline.programme.solver import highs, plan
+from pipeline.programme.solver.highs import Effort
+from pipeline.programme.solver.lots import NEVER, Lots
+from pipeline.programme.solver.plan import Plan
+from pipeline.programme.solver.rules import Bools, Ints
 
 _TIGHTEN = 3
 _SOME = Effort(nodes=100, gap=2e-4)

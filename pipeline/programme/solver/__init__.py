@@ -12,13 +12,13 @@ import numpy as np
 
 from pipeline.errors import ProgrammeError
 from pipeline.physics import Floats
-from pipeline.programme import clashes, core, integers, plan, prices, rounding
-from pipeline.programme.highs import Effort
-from pipeline.programme.integers import Answer
-from pipeline.programme.lots import Lots, Picks
-from pipeline.programme.plan import Plan
-from pipeline.programme.prices import Bound
-from pipeline.programme.rules import Ints, Problem
+from pipeline.programme.solver import clashes, core, integers, knapsack, plan, prices, rounding
+from pipeline.programme.solver.highs import Effort
+from pipeline.programme.solver.integers import Answer
+from pipeline.programme.solver.lots import Lots, Picks
+from pipeline.programme.solver.plan import Plan
+from pipeline.programme.solver.prices import Bound
+from pipeline.programme.solver.rules import Ints, Problem
 
 _CORES = (500, 2_000, 8_000)
 """Lots solved anew to mend the rounded choice; more when fewer do not suffice."""
@@ -82,6 +82,8 @@ def allocate(problem: Problem, nodes: int = 1_000, start: Floats | None = None) 
     Raises RulesClashError naming a smallest set of rules that cannot be kept together, and
     NoPlanError where no plan was found though none was proved impossible.
     """
+    if problem.homes * problem.options * problem.years > _SMALL and one_budget(problem):
+        return _within_budget(problem)
     lots = Lots(problem)
     if any(rule.asks for rule in problem.rules):
         clash = clashes.smallest(problem)
@@ -103,6 +105,26 @@ def allocate(problem: Problem, nodes: int = 1_000, start: Floats | None = None) 
     found = core.polished(lots, found, picks, bound.prices, bound.bound)
     found, best = _exact(lots, found, bound, nodes)
     return _answer(lots, found, best, bound.prices)
+
+
+def one_budget(problem: Problem) -> bool:
+    """Whether one limit on one quantity in one year is all that the problem asks."""
+    only = problem.rules[0] if len(problem.rules) == 1 else None
+    return (
+        only is not None
+        and (only.sense, len(only.terms), problem.years) == ("at_most", 1, 1)
+        and only.limit >= 0.0
+        and bool((problem.lots < 0).all() and problem.opened.all())
+    )
+
+
+def _within_budget(problem: Problem) -> Allocation:
+    rule = problem.rules[0]
+    ((name, (weight,)),) = rule.terms.items()
+    cost = np.broadcast_to(problem.quantities[name] * weight, problem.value.shape)
+    found = knapsack.solve(cost, problem.value * problem.year_weight, rule.limit)
+    year = np.where(found.choice >= 0, 0, -1)
+    return Allocation(found.choice, year, found.value, found.bound, np.array([found.price]))
 
 
 def _tightened(lots: Lots, bound: Bound) -> tuple[Bound, Picks]:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.physics import Floats
-from pipeline.programme.rules import Bools, Ints, Problem
+from pipeline.programme.solver.rules import Bools, Ints, Problem
 
 Small = NDArray[np.int16]
 

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.physics import Floats
-from pipeline.programme.lots import NEVER, Lots, Picks, product
-from pipeline.programme.rules import Bools, Ints
+from pipeline.programme.solver.lots import NEVER, Lots, Picks, product
+from pipeline.programme.solver.rules import Bools, Ints
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ import numpy as np
 from scipy.optimize import nnls
 
 from pipeline.physics import Floats
-from pipeline.programme.lots import NEVER, Lots, Picks, gram, product
+from pipeline.programme.solver.lots import NEVER, Lots, Picks, gram, product
 
 _HARDENING = (1.0, 0.3, 0.1, 0.03, 0.01, 0.003, 0.001, 0.0003)
 _STEPS = 12
