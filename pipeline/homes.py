@@ -135,6 +135,13 @@ def _place(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
         .then(pl.lit("no postcode known: average of the United Kingdom"))
         .otherwise(pl.lit("postcode")),
         street=pl.coalesce(street.replace("", None), "postcode", pl.lit("street not known")),
+        lot=pl.coalesce(
+            "block_ref",
+            pl.concat_str(
+                street.replace("", None), pl.col("postcode").str.extract(r"^(\S+)"), separator=", "
+            ),
+            "postcode",
+        ),
     )
 
 

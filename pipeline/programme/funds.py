@@ -56,7 +56,6 @@ class Lot(_Group):
     infill_share_at_most: Share = 0.0
     low_income_share_at_least: Share = 0.0
     c_or_better_now_share_at_most: Share | None = None
-    reaches_c_share_at_least: Share = 0.0
     homes_at_least: Annotated[int, Field(ge=0)] = 0
 
 

@@ -20,14 +20,12 @@ from pipeline.programme.solver.rules import Bools, Ints, Problem, Rule
 class Homes:
     """What the rules look at besides cost and value; [homes] each, unknown counts as no.
 
-    street: number of the home's street, -1 for none. c_after: [homes, options], whether the home
-    is in band C or better after the works; None where not known, and then no fund may ask.
+    lot: number of the home's street or block, -1 for none.
     """
 
-    street: Ints
+    lot: Ints
     low_income: Bools
     c_now: Bools
-    c_after: Bools | None = None
 
 
 @dataclass(frozen=True)
@@ -68,7 +66,7 @@ def problem(
     quantities["own"] = np.concatenate(own, axis=1)
     worth = [np.where(offer.allowed, value, np.nan) for offer in offers]
     whole = any(offer.fund.lot.street_lots == "all_or_none" for offer in offers)
-    lots = homes.street if whole else np.full(homes.street.size, -1)
+    lots = homes.lot if whole else np.full(homes.lot.size, -1)
     windows = [np.tile(open_years(o.fund, programme.years), (cost.shape[1], 1)) for o in offers]
     return Problem(
         np.concatenate(worth, axis=1),
@@ -96,8 +94,8 @@ def _means(programme: Programme) -> tuple[Rule, ...]:
     money = [programme.means.own_budget_gbp.get(str(y)) for y in programme.years]
     homes = [programme.means.capacity_homes.get(str(y)) for y in programme.years]
     return (
-        *rules.each_year("own budget", "money", "own", money),
-        *rules.each_year("contractor capacity", "homes", "homes", homes),
+        *rules.each_year("own budget", "money", "own", money, programme.years),
+        *rules.each_year("contractor capacity", "homes", "homes", homes, programme.years),
     )
 
 
@@ -113,8 +111,6 @@ def _quantities(
         "low_income": np.asarray(homes.low_income, dtype=np.float64)[:, None],
         "c_now": np.asarray(homes.c_now, dtype=np.float64)[:, None],
     }
-    if homes.c_after is not None:
-        counts["c_after"] = np.asarray(homes.c_after, dtype=np.float64)
     names: dict[str, str] = {}
     for what, table in counts.items():
         names[what] = f"{offer.fund.name}: {what}"
@@ -140,8 +136,8 @@ def _known(quantities: dict[str, Floats]) -> dict[str, Floats]:
 def limits(fund: Fund, years: tuple[int, ...], names: dict[str, str]) -> tuple[Rule, ...]:
     """The fund's rules on its homes together.
 
-    names: the problem's quantities of this fund: grant, homes, infill, low_income, c_now and,
-    where known, c_after. A year in which the fund is open must have a budget, 0 for none.
+    names: the problem's quantities of this fund: grant, homes, infill, low_income and c_now. A
+    year in which the fund is open must have a budget, 0 for none.
     """
     name, n = fund.name, len(years)
     open_in = open_years(fund, years)
@@ -155,8 +151,8 @@ def limits(fund: Fund, years: tuple[int, ...], names: dict[str, str]) -> tuple[R
     budget = [fund.budget_gbp.get(str(y)) for y in years]
     capacity = [fund.capacity_homes.get(str(y)) for y in years]
     found = [
-        *rules.each_year(f"{name}: budget", "money", names["grant"], budget),
-        *rules.each_year(f"{name}: capacity", "homes", names["homes"], capacity),
+        *rules.each_year(f"{name}: budget", "money", names["grant"], budget, years),
+        *rules.each_year(f"{name}: capacity", "homes", names["homes"], capacity, years),
         *_shares(fund, names, n),
     ]
     cap = fund.grant.average_per_home_at_most_gbp
@@ -170,23 +166,15 @@ def limits(fund: Fund, years: tuple[int, ...], names: dict[str, str]) -> tuple[R
 
 
 def _shares(fund: Fund, names: dict[str, str], years: int) -> list[Rule]:
-    """Shares of the fund's homes: infill, low income, and band C now and after."""
+    """Shares of the fund's homes: infill, low income, and band C or better now."""
     lot = fund.lot
     asked: list[tuple[str, rules.Sense, str, float | None]] = [
         ("infill share", "at_most", "infill", lot.infill_share_at_most),
         ("low-income share", "at_least", "low_income", lot.low_income_share_at_least or None),
         ("C or better now", "at_most", "c_now", lot.c_or_better_now_share_at_most),
-        ("reaches C", "at_least", "c_after", lot.reaches_c_share_at_least or None),
     ]
-    found: list[Rule] = []
-    for title, sense, part, limit in asked:
-        if limit is None:
-            continue
-        if part not in names:
-            raise SettingsError(
-                f"Fund '{fund.name}' asks for a share of homes that reach band C, but the band"
-                " after works is not known. Give it, or take reaches_c_share_at_least out."
-            )
-        of = (names[part], names["homes"])
-        found.append(rules.share(f"{fund.name}: {title}", sense, of, limit, years))
-    return found
+    return [
+        rules.share(f"{fund.name}: {title}", sense, (names[part], names["homes"]), limit, years)
+        for title, sense, part, limit in asked
+        if limit is not None
+    ]

@@ -17,15 +17,15 @@ from pipeline.physics import Floats
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 Sense = Literal["at_most", "at_least"]
-Kind = Literal["money", "homes", "average", "share", "target"]
+Kind = Literal["money", "homes", "average", "share"]
 
 
 @dataclass(frozen=True)
 class Rule:
     """Sum over the chosen homes of quantity times terms[quantity][year], against the limit.
 
-    kind says how to read its price: per pound, per home, per pound of average, per share, or
-    per unit of the objective. fund and version name where the rule comes from.
+    kind says how to read its price: per pound, per home, per pound of average, or per share. fund
+    and version name where the rule comes from.
     """
 
     name: str
@@ -129,27 +129,22 @@ class Problem:
 
 
 def each_year(
-    name: str,
-    kind: Kind,
-    quantity: str,
-    limits: Sequence[float | None],
-    factor: Sequence[float] | None = None,
+    name: str, kind: Kind, quantity: str, limits: Sequence[float | None], years: Sequence[int] = ()
 ) -> tuple[Rule, ...]:
     """At most so much of a quantity in each year: budgets, contractor capacity. None is no limit.
 
-    factor: [years], price of the year over the price of the quantity; 1 when None.
+    years: names of the years; numbered from 1 where none are given.
     """
-    years = len(limits)
-    scale = [1.0] * years if factor is None else factor
+    count = len(limits)
     return tuple(
         Rule(
-            f"{name}, year {year + 1}",
+            f"{name} {years[at]}" if years else f"{name}, year {at + 1}",
             kind,
             "at_most",
-            {quantity: tuple(scale[year] if t == year else 0.0 for t in range(years))},
+            {quantity: tuple(1.0 if t == at else 0.0 for t in range(count))},
             limit,
         )
-        for year, limit in enumerate(limits)
+        for at, limit in enumerate(limits)
         if limit is not None
     )
 
@@ -170,7 +165,7 @@ def share(name: str, sense: Sense, of: tuple[str, str], limit: float, years: int
 
 
 def at_least(name: str, kind: Kind, quantity: str, limit: float, years: int) -> Rule:
-    """The quantity over all years is at least the limit: least homes, a target for a saving."""
+    """The quantity over all years is at least the limit, as the least number of homes."""
     return Rule(name, kind, "at_least", {quantity: (1.0,) * years}, limit)
 
 
