@@ -1,16 +1,19 @@
 """What the next pound buys, which homes a budget moves, and why a home is not funded; as data."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.physics import Floats
-from pipeline.programme.solver import Allocation, allocate
-from pipeline.programme.solver.rules import Ints, Problem, Rule
+from pipeline.programme.solver import Allocation
+from pipeline.programme.solver.rules import Bools, Ints, Problem, Rule
 
-Code = Literal["not_eligible", "no_open_year", "rule", "street", "left_over"]
+Code = Literal["FUNDED", "NOT_OFFERED", "NO_OPEN_YEAR", "RULE", "STREET", "LEFT_OVER"]
+"""NOT_OFFERED: no option is allowed. RULE: worth less than what it takes of the rules. STREET: it
+would pay by itself, its street does not. LEFT_OVER: it would pay, but too little is left."""
 
 
 @dataclass(frozen=True)
@@ -24,44 +27,18 @@ class ShadowPrice:
 
 
 @dataclass(frozen=True)
-class WhyNot:
-    """Why a home is not funded.
+class Why:
+    """Why homes are or are not funded; [homes] each.
 
-    value: of its best option and year at the rules' prices; net: that value less what it takes
-    of the rules; charges: what it takes of each rule, dearest first; rule: the dearest.
+    code: see `Code`. value: of the best option and year at the rules' prices, NaN where there is
+    none; charge: what that choice takes of all rules; rule: number of the rule it takes most of,
+    -1 where none has a price.
     """
 
-    home: int
-    code: Code
-    option: int
-    year: int
-    value: float
-    net: float
-    rule: str
-    charges: tuple[tuple[str, float], ...]
-    words: str
-
-
-@dataclass(frozen=True)
-class Move:
-    """The allocation with some limits changed by a factor, and the homes that it moves."""
-
-    factor: float
-    allocation: Allocation
-    enter: Ints
-    leave: Ints
-    change: Ints
-    """Homes funded before and after, with another option or in another year."""
-
-
-@dataclass(frozen=True)
-class Point:
-    """One point of the frontier: all limits together, the value found, and the proven bound."""
-
-    factor: float
-    limit: float
-    value: float
-    bound: float
+    code: NDArray[np.str_]
+    value: Floats
+    charge: Floats
+    rule: Ints
 
 
 def shadow_prices(problem: Problem, found: Allocation, unit: str) -> list[ShadowPrice]:
@@ -99,60 +76,57 @@ def _looser(rule: Rule) -> str:
     return "more" if rule.sense == "at_most" else "less"
 
 
-def why_not(problem: Problem, found: Allocation, home: int) -> WhyNot:
-    """Why the home is not funded. Raises ValueError for a home that is."""
-    if found.option[home] >= 0:
-        raise ValueError(f"Home {home} is funded, in year {found.year[home]}: ask about another.")
-    if np.isnan(problem.value[home]).all():
-        return _unpriced(home, "not_eligible", "No option is allowed for this home.")
-    charges, net = _charges(problem, found.prices, home)
-    if not np.isfinite(net).any():
-        return _unpriced(home, "no_open_year", "No option of this home may start in any year.")
-    option, year = (int(at) for at in np.unravel_index(int(net.argmax()), net.shape))
-    best = float(net[option, year])
-    worth = float(problem.value[home, option] * problem.year_weight[year])
-    taken = zip(problem.rules, charges[:, option, year], strict=True)
-    dear = sorted(((rule.name, float(c)) for rule, c in taken), key=lambda pair: -pair[1])
-    rule = dear[0][0] if dear else ""
-    code, words = _verdict(best, _street_net(problem, found.prices, home), worth, rule)
-    return WhyNot(home, code, option, year, worth, best, rule, tuple(dear), words)
+def why(problem: Problem, found: Allocation) -> Why:
+    """Why each home is or is not funded, from the rules' prices."""
+    net, at, year = _best(problem, found.prices)
+    with_option = ~np.isnan(problem.value).all(axis=1)
+    row, could = np.arange(problem.homes), np.isfinite(net).any(axis=0)
+    chosen = np.where(could, at[year, row], 0)
+    value = np.where(could, problem.value[row, chosen] * problem.year_weight[year], np.nan)
+    charges = _charges(problem, found.prices, chosen, year)
+    dearest = charges.argmax(axis=0) if problem.rules else np.full(problem.homes, -1)
+    dearest = np.where(charges.max(axis=0, initial=0.0) > 0.0, dearest, -1)
+    alone = problem.lots.max(initial=-1) + 1 + row
+    _, lot = np.unique(np.where(problem.lots >= 0, problem.lots, alone), return_inverse=True)
+    street = np.zeros((problem.years, lot.max(initial=-1) + 1))
+    for t in range(problem.years):
+        np.add.at(street[t], lot[with_option], net[t, with_option])
+    code: dict[Code, Bools] = {
+        "FUNDED": found.option >= 0,
+        "NOT_OFFERED": ~with_option,
+        "NO_OPEN_YEAR": ~could,
+        "LEFT_OVER": street.max(axis=0)[lot] > 0.0,
+        "STREET": net.max(axis=0) > 0.0,
+    }
+    words = np.select(list(code.values()), list(code), "RULE")
+    return Why(words, value, value - net[year, row], dearest)
 
 
-def _verdict(best: float, street: float, worth: float, rule: str) -> tuple[Code, str]:
-    """Code and words from the net worth of the home and of its street in its best year."""
-    if street > 0.0:
-        less = f"what is left of the limits is too little, first of '{rule}'"
-        return "left_over", f"At the rules' prices it would pay, but {less}."
-    if best > 0.0:
-        return "street", "By itself it would pay, but its street as a whole does not."
-    return "rule", f"Its {worth:,.0f} is less than what it takes of the rules, most of '{rule}'."
+def _best(problem: Problem, prices: Floats) -> tuple[Floats, Ints, Ints]:
+    """Net worth [years, homes] of each home's best option, that option, and its best year."""
+    net = np.empty((problem.years, problem.homes))
+    at = np.empty((problem.years, problem.homes), np.int64)
+    for t in range(problem.years):
+        worth = problem.value * problem.year_weight[t]
+        for price, rule in zip(prices, problem.rules, strict=True):
+            for name, weights in rule.terms.items():
+                if price * weights[t]:
+                    worth -= price * rule.sign * weights[t] * problem.quantities[name]
+        worth = np.where(np.isnan(worth) | ~problem.opened[:, t], -np.inf, worth)
+        at[t] = worth.argmax(axis=1)
+        net[t] = worth.max(axis=1)
+    return net, at, net.argmax(axis=0)
 
 
-def _unpriced(home: int, code: Code, words: str) -> WhyNot:
-    return WhyNot(home, code, -1, -1, 0.0, 0.0, "", (), words)
-
-
-def _charges(problem: Problem, prices: Floats, home: int) -> tuple[Floats, Floats]:
-    """What each choice takes of each rule, [rules, options, years], and its net worth."""
-    options, years = problem.options, problem.years
-    charges = np.zeros((len(problem.rules), options, years))
+def _charges(problem: Problem, prices: Floats, option: Ints, year: Ints) -> Floats:
+    """What each home's choice takes of each rule at the prices, [rules, homes]."""
+    charges = np.zeros((len(problem.rules), problem.homes))
+    row = np.arange(problem.homes)
     for j, rule in enumerate(problem.rules):
         for name, weights in rule.terms.items():
-            table = problem.quantities[name]
-            row = table[home if table.shape[0] > 1 else 0]
-            part = np.broadcast_to(row, (options,))[:, None] * np.array(weights)
-            charges[j] += prices[j] * rule.sign * part
-    net = problem.value[home][:, None] * problem.year_weight - charges.sum(axis=0)
-    net = np.where(np.isnan(net) | ~problem.opened, -np.inf, net)
-    return charges, net
-
-
-def _street_net(problem: Problem, prices: Floats, home: int) -> float:
-    """Net worth in its best year of the home's street, or of the home if it has none."""
-    alone = problem.lots[home] < 0
-    homes = np.array([home]) if alone else np.flatnonzero(problem.lots == problem.lots[home])
-    homes = homes[~np.isnan(problem.value[homes]).all(axis=1)]
-    return float(sum(_charges(problem, prices, int(i))[1].max(axis=0) for i in homes).max())
+            table = np.broadcast_to(problem.quantities[name], problem.value.shape)
+            charges[j] += prices[j] * rule.sign * table[row, option] * np.array(weights)[year]
+    return charges
 
 
 def scaled(problem: Problem, names: Collection[str], factor: float) -> Problem:
@@ -168,31 +142,3 @@ def scaled(problem: Problem, names: Collection[str], factor: float) -> Problem:
         for rule in problem.rules
     )
     return replace(problem, rules=limits)
-
-
-def moved(problem: Problem, found: Allocation, names: Collection[str], factor: float) -> Move:
-    """Which homes enter and leave when the named limits (as the budgets) change by a factor."""
-    after = allocate(scaled(problem, names, factor), start=found.prices)
-    was, now = found.option >= 0, after.option >= 0
-    other = (found.option != after.option) | (found.year != after.year)
-    return Move(
-        factor,
-        after,
-        np.flatnonzero(now & ~was),
-        np.flatnonzero(was & ~now),
-        np.flatnonzero(was & now & other),
-    )
-
-
-def frontier(
-    problem: Problem, found: Allocation, names: Collection[str], factors: Sequence[float]
-) -> list[Point]:
-    """Value and bound with the named limits multiplied by each factor, for a picture."""
-    limit = sum(rule.limit for rule in problem.rules if rule.name in names)
-    points: list[Point] = []
-    start = found.prices
-    for factor in factors:
-        at = allocate(scaled(problem, names, factor), start=start)
-        points.append(Point(factor, factor * limit, at.value, at.bound))
-        start = at.prices
-    return points
