@@ -6,7 +6,7 @@ its answer becomes tables.
 
 import hashlib
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,15 +18,15 @@ from pipeline import homes as stock_homes
 from pipeline.assess import Basis
 from pipeline.errors import ProgrammeError
 from pipeline.funding import case, sensitivity, tables
-from pipeline.funding.case import Case
+from pipeline.funding.case import Asked, Case
 from pipeline.programme import checker, objective, reasons, totals
-from pipeline.programme.funds import Fund, Means
+from pipeline.programme.funds import Fund
 from pipeline.programme.solver import Allocation, NoPlanError, RulesClashError, allocate
 from pipeline.published import Published
 
 Progress = Callable[[str, int, int], None]
 """Called with stage, steps done and steps in all."""
-_FACTORS = (0.5, 0.75, 0.9, 1.0, 1.1, 1.25, 1.5, 2.0)
+_FACTORS = (0.5, 0.75, 0.9, 1.0, 1.1, 1.25, 1.5)
 """Budgets of the frontier, as multiples of those the funds and the landlord give."""
 
 
@@ -42,8 +42,7 @@ class Funding:
 
 def fund(
     run: Published,
-    several: Sequence[Fund],
-    means: Means,
+    asked: Asked,
     claimed: Mapping[str, str],
     samples: int = 0,
     progress: Progress = lambda stage, done, of: None,
@@ -55,9 +54,10 @@ def fund(
     Raises RulesClashError where the rules cannot be kept together, naming a smallest such set.
     """
     base = run.base
-    today = _today(run.ranking, base).filter(~pl.col("home_id").is_in(list(claimed)))
+    open_homes = run.ranking.filter(~pl.col("home_id").is_in(list(claimed)))
+    today = _today(open_homes, base)
     progress("options of each home", 0, 0)
-    made = case.build(case.works(today, base), several, means, base)
+    made = case.build(case.works(today, base), asked, base)
     progress("allocating", 0, 0)
     found = allocate(made.problem)
     findings = checker.check(made.problem, found.option, found.year)
@@ -65,9 +65,7 @@ def fund(
         raise RuntimeError(f"The checker found broken rules: {', '.join(broken)}.")
     others = _other_budgets(made, found, progress)
     draws = sensitivity.draws(base, samples) if samples else []
-    shares, kept = sensitivity.funded_share(
-        today, base, several, means, draws, found.prices, progress
-    )
+    shares, kept = sensitivity.funded_share((today, base), asked, draws, found.prices, progress)
     homes = tables.homes(run.ranking, made, found, claimed)
     homes = homes.with_columns(
         budget_10_less=_moves(made, found, others[0.9], homes),
@@ -81,8 +79,8 @@ def fund(
         "objective": objective.unit(base.settings.appraisal),
         "years": list(made.years),
         "year_weights": made.problem.year_weight.tolist(),
-        "funds": [_fund_account(one) for one in several],
-        "means": means.model_dump(mode="json"),
+        "funds": [_fund_account(one) for one in asked.funds],
+        "means": asked.means.model_dump(mode="json"),
         "value": found.value,
         "bound": found.bound,
         "gap": found.gap,
@@ -133,25 +131,21 @@ def _moves(
 
 
 def _frontier(made: Case, others: Mapping[float, Allocation | ProgrammeError]) -> pl.DataFrame:
-    """Value and bound at each factor on the budgets; empty, with words, where the rules clash."""
+    """Worth and bound at each factor on the budgets; empty, with words, where the rules clash."""
     whole = sum(rule.limit for rule in made.problem.rules if rule.kind == "money")
-    rows = []
+    rows: list[tuple[object, ...]] = []
     for factor, found in others.items():
-        none = isinstance(found, ProgrammeError)
-        rows.append(
-            {
-                "budget_factor": factor,
-                "budgets_gbp": factor * whole,
-                "homes": None if none else int((found.option >= 0).sum()),
-                "worth": None if none else found.value,
-                "bound": None if none else found.bound,
-                "gap": None if none else found.gap,
-                "note": str(found) if none else None,
-            }
-        )
-    schema = {"budget_factor": pl.Float64, "budgets_gbp": pl.Float64, "homes": pl.Int64,
-              "worth": pl.Float64, "bound": pl.Float64, "gap": pl.Float64, "note": pl.String}  # fmt: skip
-    return pl.DataFrame(rows, schema=schema)
+        if isinstance(found, ProgrammeError):
+            rows.append((factor, factor * whole, None, None, None, None, str(found)))
+        else:
+            homes = int((found.option >= 0).sum())
+            worth = (found.value, found.bound, found.gap)
+            rows.append((factor, factor * whole, homes, *worth, None))
+    schema = {
+        **{"budget_factor": pl.Float64, "budgets_gbp": pl.Float64, "homes": pl.Int64},
+        **{"worth": pl.Float64, "bound": pl.Float64, "gap": pl.Float64, "note": pl.String},
+    }
+    return pl.DataFrame(rows, schema=schema, orient="row")
 
 
 def _rules(

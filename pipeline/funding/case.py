@@ -14,7 +14,7 @@ from pipeline.errors import ProgrammeError, SettingsError
 from pipeline.physics import Floats
 from pipeline.programme import SUMMED, funds, objective, offers
 from pipeline.programme.funds import Fund, Means
-from pipeline.programme.solver.rules import Ints, Problem
+from pipeline.programme.solver.rules import Bools, Ints, Problem
 
 _OWN = {"leasehold": "social_rent", "private": "social_rent"}
 _GUARANTEE_YEARS = 25.0
@@ -23,6 +23,14 @@ _KEPT = (
     "system", "thickness_mm", "u_after_w_m2k", "lifetime_years", *SUMMED,
 )  # fmt: skip
 _ORDER = {"pass": 0, "infill": 1, "unknown": 2, "exclude": 3}
+
+
+@dataclass(frozen=True)
+class Asked:
+    """The funds and what the landlord has besides."""
+
+    funds: tuple[Fund, ...]
+    means: Means
 
 
 @dataclass(frozen=True)
@@ -45,7 +53,7 @@ class Case:
     @cached_property
     def homes(self) -> pl.DataFrame:
         """The homes in the order of their numbers, each with its cheapest option."""
-        return self.works[self.row.max(axis=1, initial=-1) * 0 + self.row[:, 0]]
+        return self.works.filter(pl.col("place") == 0)
 
     @property
     def money_rules(self) -> list[str]:
@@ -83,28 +91,29 @@ def works(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
     )
 
 
-def build(options: pl.DataFrame, several: Sequence[Fund], means: Means, base: Basis) -> Case:
+def build(options: pl.DataFrame, asked: Asked, base: Basis) -> Case:
     """The allocation problem of these options and funds.
 
     Raises SettingsError for two funds of one name, or a fund that lacks what its rules need.
     """
+    several, means = asked.funds, asked.means
     names = [fund.name for fund in several]
     if len(set(names)) < len(names):
         raise SettingsError(f"Two fund files say name = '{names[0]}'. Name each fund once.")
     years = _years(several, means)
-    row = np.full((options["home"].max() + 1, options["place"].max() + 1), -1)  # type: ignore[operator]
     home, place = options["home"].to_numpy(), options["place"].to_numpy()
+    row = np.full((int(home.max()) + 1, int(place.max()) + 1), -1)
     row[home, place] = np.arange(options.height)
     cost, worth = (_spread(options[name], row) for name in ("cost_gbp", "worth"))
     decided = [funds.verdicts(options, fund) for fund in several]
     made = []
     for fund, verdict in zip(several, decided, strict=True):
-        allowed = np.zeros(row.shape, bool)
+        allowed = np.zeros(row.shape, np.bool_)
         allowed[home, place] = verdict["verdict"].is_in(["pass", "infill"]).to_numpy()
-        infill = np.zeros(row.shape[0], bool)
+        infill = np.zeros(row.shape[0], np.bool_)
         infill[home] = (verdict["verdict"] == "infill").to_numpy()
         made.append(offers.Offer(fund, _worth_having(allowed, worth), infill))
-    first = options[row[:, 0]]
+    first = options.filter(pl.col("place") == 0)
     lot = first["lot"].rank("dense").fill_null(0).cast(pl.Int64).to_numpy() - 1
     facts = offers.Homes(
         lot,
@@ -115,7 +124,7 @@ def build(options: pl.DataFrame, several: Sequence[Fund], means: Means, base: Ba
     programme = offers.Programme(years, weights, means)
     problem = offers.problem(cost, worth, facts, made, programme)
     by_home = tuple(_by_home(options, verdict) for verdict in decided)
-    return Case(tuple(several), years, options, row, by_home, problem)
+    return Case(several, years, options, row, by_home, problem)
 
 
 def _years(several: Sequence[Fund], means: Means) -> tuple[int, ...]:
@@ -135,7 +144,7 @@ def _spread(column: pl.Series, row: Ints) -> Floats:
     return np.where(row >= 0, column.to_numpy()[np.maximum(row, 0)], np.nan)
 
 
-def _worth_having(allowed: np.ndarray, worth: Floats) -> np.ndarray:  # type: ignore[type-arg]
+def _worth_having(allowed: Bools, worth: Floats) -> Bools:
     """The allowed options that no cheaper allowed option of the home equals in worth."""
     held = np.where(allowed, worth, -np.inf)
     before = np.maximum.accumulate(np.pad(held, ((0, 0), (1, 0)), constant_values=-np.inf), axis=1)

@@ -16,8 +16,8 @@ from pipeline import appraisal, assess
 from pipeline import homes as stock_homes
 from pipeline.assess import Basis
 from pipeline.funding import case
+from pipeline.funding.case import Asked
 from pipeline.physics import Floats
-from pipeline.programme.funds import Fund, Means
 from pipeline.programme.solver import NoPlanError, RulesClashError, allocate
 from pipeline.settings import Settings
 
@@ -34,24 +34,23 @@ def draws(base: Basis, samples: int) -> list[dict[str, float]]:
 
 
 def funded_share(
-    homes: pl.DataFrame,
-    base: Basis,
-    several: Sequence[Fund],
-    means: Means,
+    run: tuple[pl.DataFrame, Basis],
+    asked: Asked,
     drawn: Sequence[dict[str, float]],
     start: Floats,
     progress: Progress,
 ) -> tuple[dict[str, float], int]:
     """Share of the draws in which each home is funded, and in how many draws the rules were kept.
 
-    homes: as `assess` takes them. drawn: assumptions as `draws` gives them. start: prices on the
-    rules to begin from. A draw in which the rules clash funds nobody.
+    run: homes as `assess` takes them, and their basis. drawn: assumptions as `draws` gives them.
+    start: prices on the rules to begin from. A draw in which the rules clash funds nobody.
     """
+    homes, base = run
     count = dict.fromkeys(homes["home_id"] if drawn else (), 0)
     kept = 0
     for number, assumed in enumerate(drawn, start=1):
         moved, changed = under(homes, base, assumed)
-        one = case.build(case.works(moved, changed), several, means, changed)
+        one = case.build(case.works(moved, changed), asked, changed)
         try:
             found = allocate(one.problem, start=start)
         except (RulesClashError, NoPlanError):
@@ -64,9 +63,7 @@ def funded_share(
     return {home: times / len(drawn) for home, times in count.items()}, kept
 
 
-def under(
-    homes: pl.DataFrame, base: Basis, drawn: dict[str, float]
-) -> tuple[pl.DataFrame, Basis]:
+def under(homes: pl.DataFrame, base: Basis, drawn: dict[str, float]) -> tuple[pl.DataFrame, Basis]:
     """Homes and basis under drawn assumptions."""
     changed = assess.basis(base.reference, _settings(base, drawn), base.book)
     dearer = replace(changed.terms, vat=changed.terms.vat * drawn["cost"])

@@ -70,7 +70,9 @@ def homes(
         ranking.select(*_LISTED)
         .join(taken, on="home_id", how="left", maintain_order="left")
         .join(told, on="home_id", how="left", maintain_order="left")
-        .with_columns(funded=pl.when(pl.col("fund").is_null()).then(pl.lit("no")).otherwise(pl.lit("yes")))
+        .with_columns(
+            funded=pl.when(pl.col("fund").is_null()).then(pl.lit("no")).otherwise(pl.lit("yes"))
+        )
         .select(*_LISTED, "funded", pl.exclude(*_LISTED, "funded"))
     )
 
@@ -104,7 +106,7 @@ def _words(code: str, worth: float, charge: float, rule: str) -> str:
         "NO_OPEN_YEAR": "No fund that would take it is open in a year of the programme.",
         "RULE": f"Others do more with the money: {weighed}.",
         "STREET": "By itself it would pay, but its street lot as a whole does not.",
-        "LEFT_OVER": "It would pay, but what is left of the limits is too little for its whole lot.",
+        "LEFT_OVER": "It would pay, but too little is left of the limits for its whole lot.",
     }[code]
 
 
@@ -158,6 +160,10 @@ def lots(homes: pl.DataFrame) -> pl.DataFrame:
     }
     money = {name: summed(inside[name]) for name in _SUMMED}
     extra = inside["cost_gbp"].zip_with(infill.fill_null(False), pl.Series([0.0]))
-    return first.select("lot", "year", "funds").with_columns(
-        **counts, infill_cost_gbp=summed(extra), **money, reason_code=first["reason_code"]
-    ).sort(pl.col("year"), -pl.col("worth"), "lot", nulls_last=True)
+    return (
+        first.select("lot", "year", "funds")
+        .with_columns(
+            **counts, infill_cost_gbp=summed(extra), **money, reason_code=first["reason_code"]
+        )
+        .sort(pl.col("year"), -pl.col("worth"), "lot", nulls_last=True)
+    )

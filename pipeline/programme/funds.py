@@ -8,7 +8,7 @@ import datetime
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Literal, TypeVar
 
 import polars as pl
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
@@ -17,6 +17,8 @@ from pipeline.errors import SettingsError
 
 Share = Annotated[float, Field(ge=0.0, le=1.0)]
 Positive = Annotated[float, Field(gt=0.0)]
+Year = Annotated[str, Field(pattern=r"^20\d\d$")]
+ByYear = dict[Year, Annotated[float, Field(ge=0.0)]]
 Band = Literal["A", "B", "C", "D", "E", "F", "G"]
 
 
@@ -72,44 +74,55 @@ class Fund(_Group):
     measure: Measure = Measure()
     grant: Grant
     lot: Lot = Lot()
-    budget_gbp: dict[str, Annotated[float, Field(ge=0.0)]]
-    capacity_homes: dict[str, Annotated[float, Field(ge=0.0)]] = {}
+    budget_gbp: ByYear
+    capacity_homes: ByYear = {}
 
     @model_validator(mode="after")
     def _dates(self) -> "Fund":
         if self.closes <= self.opens:
             raise ValueError(f"closes {self.closes} is not after opens {self.opens}")
         for year in (*self.budget_gbp, *self.capacity_homes):
-            if not (year.isdigit() and len(year) == 4):
-                raise ValueError(f"{year!r} is not a year; give it in four digits, as 2027")
+            if not self.opens.year <= int(year) <= self.closes.year:
+                raise ValueError(f"{year} has a budget or capacity but the fund is not open in it")
         return self
 
 
 class Means(_Group):
     """What the landlord has, by programme year, for all funds together; no limit where absent."""
 
-    own_budget_gbp: dict[str, Annotated[float, Field(ge=0.0)]] = {}
-    capacity_homes: dict[str, Annotated[float, Field(ge=0.0)]] = {}
+    own_budget_gbp: ByYear = {}
+    capacity_homes: ByYear = {}
+
+
+Model = TypeVar("Model", Fund, Means)
 
 
 def read(path: Path) -> Fund:
     """A fund from its TOML file. Raises SettingsError naming key and value."""
+    return build(Fund, _toml(path), str(path))
+
+
+def read_means(path: Path | None) -> Means:
+    """The landlord's means from a TOML file; no limits where None. Raises as `read`."""
+    return Means() if path is None else build(Means, _toml(path), str(path))
+
+
+def _toml(path: Path) -> dict[str, object]:
     try:
-        content = tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         raise SettingsError(f"Fund file {path} does not exist. Check the path.") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as fault:
         raise SettingsError(f"Fund file {path} is not readable as TOML: {fault}.") from None
-    return build(content, str(path))
 
 
-def build(content: dict[str, object], where: str) -> Fund:
-    """A fund from a nested dictionary. Raises SettingsError naming the key at fault."""
+def build(kind: type[Model], content: dict[str, object], where: str) -> Model:
+    """A fund, or means, from a nested dictionary. Raises SettingsError naming the key at fault."""
     try:
-        return Fund.model_validate(content)
+        return kind.model_validate(content)
     except ValidationError as fault:
         lines = [
-            f"  {'.'.join(map(str, e['loc'])) or 'fund'} = {_short(e['input'])}: {e['msg']}"
+            f"  {'.'.join(map(str, e['loc'])) or 'the file'} = {_short(e['input'])}: {e['msg']}"
             for e in fault.errors()
         ]
         raise SettingsError(

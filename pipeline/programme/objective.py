@@ -8,6 +8,7 @@ import polars as pl
 from pipeline.settings import Appraisal, Term
 
 _BILLS = pl.col("bill_saved_pv_gbp")
+_LOW_INCOME = (pl.col("low_income") == "yes").fill_null(False)
 TERMS: dict[Term, tuple[str, str, pl.Expr]] = {
     "net_benefit": ("net benefit", "GBP", pl.col("net_present_value_gbp")),
     "expected_net_benefit": (
@@ -19,7 +20,7 @@ TERMS: dict[Term, tuple[str, str, pl.Expr]] = {
     ),
     "low_income_bills": (
         "bills saved in low-income homes", "GBP",
-        pl.when((pl.col("low_income") == "yes").fill_null(False)).then(_BILLS).otherwise(_BILLS * 0),
+        pl.when(_LOW_INCOME).then(_BILLS).otherwise(_BILLS * 0.0),
     ),
 }  # fmt: skip
 """Words, unit and value of each objective; a household's income not known counts as not low."""

@@ -2,14 +2,14 @@
 
 from collections.abc import Collection
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.physics import Floats
 from pipeline.programme.solver import Allocation
-from pipeline.programme.solver.rules import Bools, Ints, Problem, Rule
+from pipeline.programme.solver.rules import Ints, Problem, Rule
 
 Code = Literal["FUNDED", "NOT_OFFERED", "NO_OPEN_YEAR", "RULE", "STREET", "LEFT_OVER"]
 """NOT_OFFERED: no option is allowed. RULE: worth less than what it takes of the rules. STREET: it
@@ -91,7 +91,7 @@ def why(problem: Problem, found: Allocation) -> Why:
     street = np.zeros((problem.years, lot.max(initial=-1) + 1))
     for t in range(problem.years):
         np.add.at(street[t], lot[with_option], net[t, with_option])
-    code: dict[Code, Bools] = {
+    code: dict[Code, Any] = {
         "FUNDED": found.option >= 0,
         "NOT_OFFERED": ~with_option,
         "NO_OPEN_YEAR": ~could,
