@@ -1,8 +1,8 @@
-"""Navigation between the four pages; `programme dashboard --store ...` starts it."""
+"""Navigation between the pages; `programme dashboard --store ...` starts it."""
 
 import streamlit as st
 
-from dashboard.views import claim, data_report, homes, what_if
+from dashboard.views import claim, data_report, funding, homes, what_if
 
 st.set_page_config(page_title="Retrofit programme", layout="wide")
 st.html(
@@ -13,6 +13,7 @@ st.html(
 st.navigation(
     [
         st.Page(homes.page, title="Which homes first", url_path="homes", default=True),
+        st.Page(funding.page, title="The funding", url_path="funding"),
         st.Page(claim.page, title="The claim", url_path="claim"),
         st.Page(what_if.page, title="What if", url_path="what-if"),
         st.Page(data_report.page, title="The data", url_path="data"),

@@ -26,6 +26,7 @@ from pipeline.published import Published
 
 Progress = Callable[[str, int, int], None]
 """Called with stage, steps done and steps in all."""
+__all__ = ["Asked", "Funding", "fund"]
 _FACTORS = (0.5, 0.75, 0.9, 1.0, 1.1, 1.25, 1.5)
 """Budgets of the frontier, as multiples of those the funds and the landlord give."""
 
