@@ -13,7 +13,8 @@ from pipeline.stock import faults
 
 _SHOWN = (
     "rank", "home_id", "address", "score", "score_terms", "net_present_value_gbp",
-    "bill_saved_pv_gbp", "carbon_value_pv_gbp", "cost_gbp", "system", "thickness_mm", "u_existing_w_m2k",
+    "bill_saved_pv_gbp", "carbon_value_pv_gbp", "cost_gbp", "system", "thickness_mm",
+    "u_existing_w_m2k",
     "u_value_source", "u_after_w_m2k", "fuel_saved_kwh_per_year",
     "expected_fuel_saved_kwh_per_year", "co2_saved_lifetime_t", "cost_per_lifetime_tonne_gbp",
     "cumulative_cost_gbp", "estimated_inputs", "cautions", "street", "estate",

@@ -26,6 +26,8 @@ from pipeline.published import Published
 
 Progress = Callable[[str, int, int], None]
 """Called with stage, steps done and steps in all."""
+_NODES = 20
+"""Branch-and-bound nodes for other budgets: a plan with its gap is wanted there, not a proof."""
 __all__ = ["Asked", "Funding", "fund"]
 _FACTORS = (0.5, 0.75, 0.9, 1.0, 1.1, 1.25, 1.5)
 """Budgets of the frontier, as multiples of those the funds and the landlord give."""
@@ -112,7 +114,7 @@ def _other_budgets(
     for done, factor in enumerate(_FACTORS, start=1):
         try:
             scaled = reasons.scaled(made.problem, made.money_rules, factor)
-            others[factor] = found if factor == 1.0 else allocate(scaled, start=found.prices)
+            others[factor] = found if factor == 1.0 else allocate(scaled, _NODES, found.prices)
         except (RulesClashError, NoPlanError) as fault:
             others[factor] = fault
         progress("other budgets", done, len(_FACTORS))

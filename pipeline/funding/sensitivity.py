@@ -23,6 +23,7 @@ from pipeline.settings import Settings
 
 Progress = Callable[[str, int, int], None]
 _SEED = 20270601
+_NODES = 20
 
 
 def draws(base: Basis, samples: int) -> list[dict[str, float]]:
@@ -52,7 +53,7 @@ def funded_share(
         moved, changed = under(homes, base, assumed)
         one = case.build(case.works(moved, changed), asked, changed)
         try:
-            found = allocate(one.problem, start=start)
+            found = allocate(one.problem, _NODES, start)
         except (RulesClashError, NoPlanError):
             continue
         finally:
