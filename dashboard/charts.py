@@ -154,7 +154,10 @@ def lots_by_year(lots: pl.DataFrame) -> go.Figure:
             )  # fmt: skip
     _dress(figure, "Which streets are treated when?", "Homes funded", "")
     figure.update_layout(
-        barmode="stack", bargap=0.25, height=max(_HEIGHT, 20 * funded.height + 130)
+        barmode="stack",
+        bargap=0.25,
+        legend_traceorder="normal",
+        height=max(_HEIGHT, 20 * funded.height + 130),
     )
     figure.update_yaxes(autorange="reversed", showgrid=False, tickfont={"size": 11}, dtick=1)
     return figure

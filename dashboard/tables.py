@@ -281,11 +281,11 @@ def _label(column: str) -> pl.Expr:
 
 
 def limits(rules: Sequence[dict[str, Any]]) -> pl.DataFrame:
-    """Rules whose limit reads as pounds or homes: rule, version, limit, share used, slack."""
+    """Most pounds and homes of each rule: rule, version, limit, share used, slack."""
     rows = [
         (rule["rule"], rule["version"], rule["limit"], _used(rule), rule["slack"])
         for rule in rules
-        if rule["kind"] in ("money", "homes")
+        if rule["kind"] in ("money", "homes") and rule["sense"] == "at_most"
     ]
     schema = {"rule": pl.String, "version": pl.String, "limit": pl.Float64, "used": pl.Float64,
               "slack": pl.Float64}  # fmt: skip

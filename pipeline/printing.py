@@ -174,7 +174,11 @@ def show_allocation(made: Funding, why: str | None) -> None:
     _show_fund_years(homes)
     rules = [rule for rule in account["rules"] if rule["kind"] != "whole"]
     rows = [[r["rule"], f"{r['limit']:,.0f}", f"{r['slack']:,.0f}"] for r in rules]
-    rows = [row for row, rule in zip(rows, rules, strict=True) if rule["kind"] in _PLAIN_LIMITS]
+    rows = [
+        row
+        for row, rule in zip(rows, rules, strict=True)
+        if rule["kind"] in _PLAIN_LIMITS and rule["sense"] == "at_most"
+    ]
     _print("Limits, and what is left of each", ["Rule", "Limit", "Left"], rows, shrinking=0)
     console.print("What the next pound buys")
     for rule in rules:

@@ -268,35 +268,38 @@ def test_what_the_next_pound_buys_and_why_not() -> None:
     extra = 0.05 * next(r.limit for r in problem.rules if r.name == "grant budget, year 1")
     assert more.bound - found.bound <= budget.price * extra * (1 + 1e-6)
     assert more.bound - found.bound >= 0.5 * budget.price * extra
-    seen = set()
-    for home in np.flatnonzero(found.option < 0)[:400]:
-        why = reasons.why_not(problem, found, int(home))
-        seen.add(why.code)
-        assert why.words
-        if why.charges:
-            taken = sum(charge for _, charge in why.charges)
-            assert why.net == pytest.approx(why.value - taken, rel=1e-9, abs=1e-6)
-    assert {"rule", "street"} <= seen
-    with pytest.raises(ValueError, match="is funded"):
-        reasons.why_not(problem, found, int(np.flatnonzero(found.option >= 0)[0]))
-
-
-def test_which_homes_a_budget_moves_and_the_frontier() -> None:
-    problem = invented.stock(2_000, 4, 2, seed=12, lot_size=5.0)
-    found = allocate(problem)
-    budgets = [r.name for r in problem.rules if r.kind == "money"]
-    up = reasons.moved(problem, found, budgets, 1.1)
-    down = reasons.moved(problem, found, budgets, 0.9)
-    assert up.enter.size > up.leave.size
-    assert down.leave.size > down.enter.size
-    assert up.allocation.value > found.value > down.allocation.value
-    assert (found.option[up.enter] < 0).all()
-    points = reasons.frontier(problem, found, budgets, (0.7, 1.4))
-    bounds = [p.bound for p in points]
-    assert bounds == sorted(bounds)
-    assert all(p.value <= p.bound for p in points)
+    why = reasons.why(problem, found)
+    assert ((why.code == "FUNDED") == (found.option >= 0)).all()
+    assert {"RULE", "STREET"} <= set(why.code.tolist())
+    for home in np.flatnonzero(why.code == "RULE")[:200]:
+        net, charges, worth = best_by_hand(problem, found.prices, int(home))
+        assert why.value[home] == pytest.approx(worth, rel=1e-9)
+        assert why.charge[home] == pytest.approx(worth - net, rel=1e-9, abs=1e-6)
+        assert charges[problem.rules[why.rule[home]].name] == max(charges.values())
     with pytest.raises(ValueError, match="No rule is called wages"):
         reasons.scaled(problem, ["wages"], 1.1)
+
+
+def best_by_hand(
+    problem: Problem, prices: np.ndarray, home: int
+) -> tuple[float, dict[str, float], float]:
+    """Net worth, charges and worth of the home's best choice, one choice after another."""
+    best: tuple[float, dict[str, float], float] = (-np.inf, {}, 0.0)
+    for k in range(problem.options):
+        for t in range(problem.years):
+            worth = float(problem.value[home, k] * problem.year_weight[t])
+            charges = {
+                rule.name: float(price) * rule.sign * sum(
+                    weights[t]
+                    * float(np.broadcast_to(problem.quantities[name], problem.value.shape)[home, k])
+                    for name, weights in rule.terms.items()
+                )
+                for rule, price in zip(problem.rules, prices, strict=True)
+            }  # fmt: skip
+            net = worth - sum(charges.values())
+            if net > best[0]:
+                best = (net, charges, worth)
+    return best
 
 
 def test_a_problem_that_does_not_fit_together_is_refused() -> None:

@@ -100,7 +100,8 @@ def test_demo_funds_say_that_they_are_invented(hearth: funds.Fund, lantern: fund
         ({"grant": {"share_of_cost": 1.4}}, r"grant\.share_of_cost = 1\.4"),
         ({"wishes": 3}, "wishes = 3: Extra inputs"),
         ({"closes": "2020-01-01"}, "is not after opens"),
-        ({"budget_gbp": {"first": 5}}, "'first' is not a year"),
+        ({"budget_gbp": {"first": 5}}, r"budget_gbp\.first"),
+        ({"budget_gbp": {"2031": 5}}, "2031 has a budget or capacity but the fund is not open"),
         ({"homes": {"epc_bands": ["H"]}}, r"homes\.epc_bands\.0 = 'H'"),
         ({"version": ""}, "version = ''"),
     ],
@@ -108,8 +109,26 @@ def test_demo_funds_say_that_they_are_invented(hearth: funds.Fund, lantern: fund
 def test_a_fund_at_fault_is_refused(change: dict[str, object], message: str) -> None:
     content = tomllib.loads((DEMO / "fund_hearth.toml").read_text(encoding="utf-8"))
     with pytest.raises(SettingsError, match=message) as fault:
-        funds.build({**copy.deepcopy(content), **change}, "fund.toml")
+        funds.build(funds.Fund, {**copy.deepcopy(content), **change}, "fund.toml")
     assert "Mend these keys and run again." in str(fault.value)
+
+
+def test_the_readme_lists_every_key_of_a_fund() -> None:
+    readme = (DEMO.parent / "README.md").read_text(encoding="utf-8")
+    block = next(b.split("```")[0] for b in readme.split("```toml") if "share_of_cost" in b)
+    content = tomllib.loads(block)
+    fund = funds.build(funds.Fund, content, "README.md")
+    assert set(content) == set(funds.Fund.model_fields)
+    for name in ("homes", "measure", "grant", "lot"):
+        assert set(content[name]) == set(type(getattr(fund, name)).model_fields), name
+
+
+def test_means_are_read_and_years_checked(tmp_path: Path) -> None:
+    means = funds.read_means(DEMO / "landlord_means.toml")
+    assert means.own_budget_gbp["2027"] == 1_600_000
+    (tmp_path / "m.toml").write_text("[capacity_homes]\nsoon = 3\n")
+    with pytest.raises(SettingsError, match=r"capacity_homes\.soon"):
+        funds.read_means(tmp_path / "m.toml")
 
 
 def test_a_file_at_fault_is_refused(tmp_path: Path) -> None:

@@ -161,6 +161,7 @@ def _rules(
             "rule": finding.rule,
             "version": finding.version,
             "kind": next((r.kind for r in made.problem.rules if r.name == finding.rule), "whole"),
+            "sense": finding.sense,
             "left": finding.left,
             "limit": finding.limit,
             "slack": finding.slack,

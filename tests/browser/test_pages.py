@@ -1,10 +1,14 @@
 """The pages in a real browser: what they show equals the store, and what they do holds."""
 
+from importlib.resources import files
+from pathlib import Path
+
 import polars as pl
 import pytest
 from playwright.sync_api import Locator, Page, expect
 
-from pipeline import claims, explain, grades, programme, scenarios
+from pipeline import claims, explain, funding, grades, programme, scenarios
+from pipeline.programme import funds
 from pipeline.stock.faults import counts as fault_counts
 from tests.browser.conftest import PATIENCE_MS, Served
 
@@ -191,3 +195,25 @@ def test_the_data_report_shows_what_the_pipeline_gives(tab: Page, served: Served
         tab.get_by_role("button", name="Download quarantine.xlsx").click()
     made = served.store.parent / "quarantine.xlsx"
     assert fetched.value.path().read_bytes() == made.read_bytes()
+
+
+def test_the_funding_shows_what_the_pipeline_allocates(tab: Page, served: Served) -> None:
+    """The smaller demo fund alone, so that the page has less to solve."""
+    rules = funds.read(Path(str(files("data_demo") / "fund_lantern.toml")))
+    taken = dict(claims.claimed(served.store).select("home_id", "claim_id").iter_rows())
+    made = funding.fund(served.run, funding.Asked((rules,), funds.Means()), taken)
+    tab.goto(f"{served.url}/funding")
+    tab.get_by_role("button", name="fund_hearth.toml", exact=False).get_by_label("delete").or_(
+        tab.locator('[data-baseweb="tag"]', has_text="fund_hearth.toml").locator("svg")
+    ).first.click()
+    tab.get_by_role("button", name="Allocate", exact=True).click()
+    funded = made.homes.filter(pl.col("funded") == "yes")
+    expect(metric(tab, "Homes")).to_have_text(f"{funded.height:,}")
+    expect(metric(tab, "Grant")).to_have_text(f"£{funded['grant_gbp'].sum():,.0f}")
+    expect(tab.get_by_text(f"the gap is {made.account['gap']:.2%}")).to_be_visible()
+    expect(tab.get_by_text("No real scheme has these rules")).to_be_visible()
+    left = made.homes.filter(pl.col("reason_code") == "RULE").row(0, named=True)
+    box = tab.locator(".st-key-why_home input")
+    box.fill(left["home_id"])
+    box.press("Enter")
+    expect(tab.get_by_text("Others do more with the money").first).to_be_visible()

@@ -48,7 +48,13 @@ def data_page() -> None:
     data_report.page()
 
 
-PAGES = (homes_page, claim_page, what_if_page, data_page)
+def funding_page() -> None:
+    from dashboard.views import funding
+
+    funding.page()
+
+
+PAGES = (homes_page, funding_page, claim_page, what_if_page, data_page)
 
 
 @pytest.fixture
