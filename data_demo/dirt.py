@@ -85,6 +85,7 @@ HERITAGE_WORDS: Words = {
     "listed": ("Grade II", "Listed", "Grade II listed"),
     "conservation_area": ("Conservation Area", "CA", "Cons area"),
 }
+WALLS_REFUSED_WORDS: Words = {"front": ("Front", "Front elevation", "street elevation")}
 WORDS_BY_COLUMN: Mapping[str, Words] = {
     "tenure": TENURE_WORDS,
     "property_type": PROPERTY_TYPE_WORDS,
@@ -97,6 +98,7 @@ WORDS_BY_COLUMN: Mapping[str, Words] = {
     "epc_band": EPC_WORDS,
     "low_income": LOW_INCOME_WORDS,
     "heritage": HERITAGE_WORDS,
+    "walls_refused": WALLS_REFUSED_WORDS,
 }
 
 
@@ -380,6 +382,11 @@ def heritage_in_words(homes: pl.DataFrame, rng: np.random.Generator) -> pl.Serie
     bare = in_styles(homes, rng, [(0.3, pl.lit(said)), (0.7, NOTHING)])
     plain = pl.col("heritage") == "none"
     return homes.select(pl.when(plain).then(pl.lit(bare)).otherwise(pl.lit(said))).to_series()
+
+
+def walls_refused_where_some_are(homes: pl.DataFrame, rng: np.random.Generator) -> pl.Series:
+    """Front, Front elevation; empty where no wall is refused. Draws from a stream of its own."""
+    return in_words(homes["walls_refused"], rng.spawn(1)[0], WALLS_REFUSED_WORDS, {})
 
 
 def clearances_seldom_known(homes: pl.DataFrame, rng: np.random.Generator) -> pl.Series:

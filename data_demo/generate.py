@@ -48,6 +48,7 @@ RULE_BY_HEADING: Mapping[str, dirt.Rule] = {
     "Gas kWh": dirt.gas_for_some_gas_homes,
     "Low Income": dirt.low_incomes_half_known,
     "Conservation": dirt.heritage_in_words,
+    "Walls Refused": dirt.walls_refused_where_some_are,
     "Clearance mm": dirt.clearances_seldom_known,
     "Notes": dirt.notes_stray,
 }

@@ -188,9 +188,21 @@ def clean_homes(homes: int, rng: np.random.Generator) -> pl.DataFrame:
     number = np.arange(homes) - np.repeat(np.cumsum(size) - size, size) + 1
     frame = table[street].with_columns(street_no=street, number=number)
     frame = frame.with_columns(run=pl.struct("street_no", pl.col("number") // 6).rle_id())
+    own = rng.spawn(1)[0]
     for add in (_with_form, _with_size, _with_wall, _with_openings, _with_heating, _with_people):
         frame = add(frame, rng)
-    return frame
+    return _with_refused_fronts(frame, own)
+
+
+def _with_refused_fronts(frame: pl.DataFrame, rng: np.random.Generator) -> pl.DataFrame:
+    """One home in twenty of the conservation area may not have its front insulated."""
+    inside = (frame["heritage"] == "conservation_area").to_numpy()
+    chosen = np.zeros(frame.height, dtype=bool)
+    places = np.flatnonzero(inside)
+    chosen[rng.permutation(places)[: round(0.05 * places.size)]] = True
+    return frame.with_columns(
+        walls_refused=pl.when(pl.Series(chosen)).then(pl.lit("front")).otherwise(pl.lit("none"))
+    )
 
 
 def _with_form(frame: pl.DataFrame, rng: np.random.Generator) -> pl.DataFrame:

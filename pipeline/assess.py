@@ -1,7 +1,8 @@
 """Homes and options in, each home's best option with its savings, cost and lifetime worth out.
 
-Homes are taken in batches; within a batch every undominated option is reckoned exactly, and only
-the best of each home is kept. What-if uses the same functions with another option or settings.
+Homes are taken in batches. Within a batch bounds show which options could be a home's best; those
+are reckoned exactly, and only the best of each home is kept. What-if uses the same functions with
+another option or settings.
 """
 
 from collections.abc import Iterator
@@ -14,15 +15,16 @@ from pipeline import homes as stock_homes
 from pipeline import junction_effects, moisture_cases
 from pipeline.appraisal import Worth, worth
 from pipeline.columns import by_role
-from pipeline.junction_catalogue import JUNCTIONS, Effect
+from pipeline.junction_catalogue import PLACES, Effect
 from pipeline.options import catalogue, rates, screens
-from pipeline.physics import Floats, Number, degree_days, dwelling, wall
+from pipeline.physics import Floats, Mask, Number, convex, degree_days, dwelling, wall
 from pipeline.reference import Reference
 from pipeline.settings import Settings
 
 _BATCH = 8192
 CHOICE = (
-    "system", "thickness_mm", "lambda_w_mk", "r_insulation_m2k_w", "delta_u_w_m2k", "rate_gbp_m2",
+    "system", "thickness_mm", "lambda_w_mk", "r_insulation_m2k_w", "delta_u_w_m2k", "bypass_w_m2k",
+    "rate_gbp_m2",
 )  # fmt: skip
 """Columns of an option that `choose` puts beside a home and `figures` needs."""
 ADDED = tuple(column.name for column in by_role("result"))
@@ -89,18 +91,15 @@ def choose(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
     table = base.options.with_row_index("option")
     classes = homes.select(
         "needs_non_combustible",
-        tight=pl.col("clearance_mm").is_not_null(),
         wall=pl.Series(junction_effects.walls(homes, base.junctions)),
     )
     eligible = homes["excluded"].is_null()
-    for (tall, tight, wall_index), members in _members(classes, eligible):
+    for (tall, wall_index), members in _members(classes, eligible):
         psi_saved = base.junctions.psi_saved[wall_index] * float(wall_index >= 0)
         allowed = table.filter(pl.col("non_combustible")) if tall else table
         psi = psi_saved[:, allowed["option"].to_numpy()]
-        kept = catalogue.undominated(allowed, psi, thickness_matters=tight)
-        if kept.height:
-            psi = psi_saved[:, kept["option"].to_numpy()]
-            best, least_u = _best(homes.filter(members), kept, psi, base)
+        if allowed.height:
+            best, least_u = _best(homes.filter(members), allowed, psi, base)
             chosen[members], lowest[members] = best, least_u
     target = base.settings.works.target_u_w_m2k
     found = pl.Series("option", chosen)
@@ -141,7 +140,7 @@ def efficient(homes: pl.DataFrame, base: Basis) -> Iterator[pl.DataFrame]:
     choices = base.options.select(CHOICE)
     for batch in homes.iter_slices(_BATCH // 4):
         members = prepare(batch, base).filter(pl.col("excluded").is_null())
-        cost, reduction = _costs_and_reductions(members, base)
+        cost, reduction = _prices(members, base.options, base), _reductions(members, base)
         order = np.argsort(cost, axis=1, kind="stable")
         rising = np.take_along_axis(reduction, order, axis=1)
         before = np.maximum.accumulate(np.pad(rising, ((0, 0), (1, 0)))[:, :-1], axis=1)
@@ -151,32 +150,32 @@ def efficient(homes: pl.DataFrame, base: Basis) -> Iterator[pl.DataFrame]:
         yield worked.filter(pl.col("heat_saved_kwh_per_year") > 0.0)
 
 
-def _costs_and_reductions(homes: pl.DataFrame, base: Basis) -> tuple[Floats, Floats]:
-    """Cost and fall of the heat loss, [homes, options]; the fall is 0 for what is not allowed."""
+def _reductions(homes: pl.DataFrame, base: Basis) -> Floats:
+    """Fall of the heat loss, [homes, options]; 0 for an option that is not allowed."""
     column = {name: homes[name].to_numpy()[:, None] for name in _HOME_NUMBERS}
-    r, delta_u, rate, build_up = (
+    r, delta_u, bypass, build_up = (
         base.options[name].to_numpy()[None, :]
-        for name in ("r_insulation_m2k_w", "delta_u_w_m2k", "rate_gbp_m2", "build_up_mm")
+        for name in ("r_insulation_m2k_w", "delta_u_w_m2k", "bypass_w_m2k", "build_up_mm")
     )
     finish = base.reference.constant("finish_resistance")
-    after = np.asarray(wall.u_after(column["u_existing_w_m2k"], r, finish, delta_u))
-    area = column["treated_wall_area_m2"]
+    after = np.asarray(wall.u_after(column["u_existing_w_m2k"], r, finish, delta_u, bypass))
+    plane = dwelling.heat_loss_reduction(
+        column["u_existing_w_m2k"], after, column["treated_wall_area_m2"]
+    )
     walls = junction_effects.walls(homes, base.junctions)
     psi = base.junctions.psi_saved[walls] * (walls >= 0)[:, None, None]
     junctions = np.einsum("hj,hjo->ho", junction_effects.lengths(homes), psi)
-    plane = dwelling.heat_loss_reduction(column["u_existing_w_m2k"], after, area)
     reduction = plane + np.minimum(junctions, column["bridging_heat_loss_w_k"])
     room = homes["clearance_mm"].fill_null(np.inf).to_numpy()[:, None]
     tall = homes["needs_non_combustible"].to_numpy()[:, None]
     allowed = (after <= base.settings.works.target_u_w_m2k) & (build_up <= room)
     allowed &= base.options["non_combustible"].to_numpy()[None, :] | ~tall
-    cost = _price(_works(area, rate, column["access_gbp_m2"], column["enabling_gbp"]), base.terms)
-    return np.asarray(cost), np.where(allowed, reduction, 0.0)
+    return np.where(allowed, reduction, 0.0)
 
 
 def _members(
     classes: pl.DataFrame, eligible: pl.Series
-) -> Iterator[tuple[tuple[bool, bool, int], pl.Series]]:
+) -> Iterator[tuple[tuple[bool, int], pl.Series]]:
     """Each class of homes that has eligible members, and a mask of them."""
     for key in classes.filter(eligible).unique().sort(classes.columns).iter_rows():
         same = pl.all_horizontal(pl.col(c) == v for c, v in zip(classes.columns, key, strict=True))
@@ -191,31 +190,95 @@ def _best(
     homes of one junction wall; psi_saved [junction, option] W/mK for that wall.
     """
     column = {name: homes[name].to_numpy()[:, None] for name in _HOME_NUMBERS}
-    r, delta_u, rate = (
+    r, delta_u, bypass = (
         options[name].to_numpy()[None, :]
-        for name in ("r_insulation_m2k_w", "delta_u_w_m2k", "rate_gbp_m2")
+        for name in ("r_insulation_m2k_w", "delta_u_w_m2k", "bypass_w_m2k")
     )
     finish = base.reference.constant("finish_resistance")
-    after = np.asarray(wall.u_after(column["u_existing_w_m2k"], r, finish, delta_u))
+    after = np.asarray(wall.u_after(column["u_existing_w_m2k"], r, finish, delta_u, bypass))
     fits = options["build_up_mm"].to_numpy()[None, :] <= np.nan_to_num(
         homes["clearance_mm"].to_numpy()[:, None], nan=np.inf
     )
-    area = column["treated_wall_area_m2"]
-    plane = dwelling.heat_loss_reduction(column["u_existing_w_m2k"], after, area)
+    plane = dwelling.heat_loss_reduction(
+        column["u_existing_w_m2k"], after, column["treated_wall_area_m2"]
+    )
     reduction = plane + np.minimum(
         junction_effects.lengths(homes) @ psi_saved, column["bridging_heat_loss_w_k"]
     )
-    heat_loss = column["heat_loss_before_w_k"] - reduction
-    days = stock_homes.seasonal(base.year, homes, np.asarray(heat_loss))
-    saved = column["heat_before_kwh_per_year"] - degree_days.heat_demand(heat_loss, days)
-    cost = _works(area, rate, column["access_gbp_m2"], column["enabling_gbp"])
-    ratio = _price(cost, base.terms) / saved
-    reaches = fits & (after <= base.settings.works.target_u_w_m2k) & (saved > 0.0)
-    ratio = np.where(reaches, ratio, np.inf)
+    heat_loss = np.asarray(column["heat_loss_before_w_k"] - reduction)
+    allowed = fits & (after <= base.settings.works.target_u_w_m2k)
+    ratio = _ratios(homes, heat_loss, _prices(homes, options, base), allowed, base)
     index = options["option"].to_numpy()[ratio.argmin(axis=1)].astype(int)
-    least = np.where(fits, after, np.nan)
-    least_u = np.where(fits.any(axis=1), np.nanmin(np.where(fits, least, np.inf), axis=1), np.nan)
-    return np.where(reaches.any(axis=1), index, -1), least_u
+    least_u = np.where(fits.any(axis=1), np.where(fits, after, np.inf).min(axis=1), np.nan)
+    return np.where(np.isfinite(ratio).any(axis=1), index, -1), least_u
+
+
+def _ratios(
+    homes: pl.DataFrame, heat_loss: Floats, price: Floats, allowed: Mask, base: Basis
+) -> Floats:
+    """Price per kWh saved in a year [home, option] where it may be the home's least, else inf.
+
+    What is given is exact. Left out are options not allowed, options that save nothing, and
+    options whose price over the most they could save is above another's over the least.
+    """
+    least, most = _saved_between(homes, heat_loss, allowed, base)
+    pessimistic = np.divide(
+        price, least, out=np.full(price.shape, np.inf), where=allowed & (least > 0.0)
+    )
+    may = allowed & (most > 0.0) & (price <= pessimistic.min(axis=1, keepdims=True) * most)
+    home, option = np.nonzero(may)
+    saved = _saved(homes.select(_HEAT_NUMBERS)[home], heat_loss[home, option], base)
+    ratio = np.full(price.shape, np.inf)
+    ratio[home, option] = np.divide(
+        price[home, option], saved, out=np.full(saved.shape, np.inf), where=saved > 0.0
+    )
+    return ratio
+
+
+_HEAT_NUMBERS = (
+    "region_id", "solar_aperture_m2", "internal_gains_w", "heat_before_kwh_per_year",
+)  # fmt: skip
+_NODES = 0.5 - 0.5 * np.cos(np.linspace(0.0, np.pi, 4))
+"""Where a home's heat demand is reckoned, of the way from its least heat loss to its most."""
+_ROUNDING = 1e-9
+"""Share of the heat demand by which bounds are widened, ten thousand times what rounding does."""
+
+
+def _saved_between(
+    homes: pl.DataFrame, heat_loss: Floats, allowed: Mask, base: Basis
+) -> tuple[Floats, Floats]:
+    """The least and the most heat that each allowed option could save [home, option] kWh/year.
+
+    Heat demand is convex in the heat loss H [W/K]: a month's is H f(T_i - G/H - T_o) with f convex
+    (Hitchin's degree-days), the perspective of a convex function in G (Boyd and Vandenberghe,
+    Convex Optimization, 2004, section 3.2.6); with a fixed base it is a straight line.
+    """
+    low = heat_loss.min(axis=1, where=allowed, initial=heat_loss.max())
+    high = heat_loss.max(axis=1, where=allowed, initial=heat_loss.min())
+    width = np.maximum(high - low, 1e-6 * low)
+    nodes = low[:, None] + width[:, None] * _NODES
+    at_nodes = _saved(homes, nodes, base)
+    slack = _ROUNDING * homes["heat_before_kwh_per_year"].to_numpy()[:, None]
+    least, most = convex.bounds(nodes, -at_nodes, heat_loss)
+    return -most - slack, -least + slack
+
+
+def _saved(homes: pl.DataFrame, heat_loss: Floats, base: Basis) -> Floats:
+    """Heat saved where a home's heat loss falls to heat_loss, [home] or [home, ...] kWh/year."""
+    before = homes["heat_before_kwh_per_year"].to_numpy()
+    days = stock_homes.seasonal(base.year, homes, heat_loss)
+    demand = degree_days.heat_demand(heat_loss, days)
+    return np.asarray(before.reshape(-1, *(1,) * (heat_loss.ndim - 1)) - demand)
+
+
+def _prices(homes: pl.DataFrame, options: pl.DataFrame, base: Basis) -> Floats:
+    """Price of each option on each home [home, option] GBP."""
+    area, access, enabling = (
+        homes[name].to_numpy()[:, None]
+        for name in ("treated_wall_area_m2", "access_gbp_m2", "enabling_gbp")
+    )
+    works = _works(area, options["rate_gbp_m2"].to_numpy()[None, :], access, enabling)
+    return np.asarray(_price(works, base.terms))
 
 
 _HOME_NUMBERS = (
@@ -223,9 +286,6 @@ _HOME_NUMBERS = (
     "treated_wall_area_m2",
     "bridging_heat_loss_w_k",
     "heat_loss_before_w_k",
-    "heat_before_kwh_per_year",
-    "access_gbp_m2",
-    "enabling_gbp",
 )
 
 
@@ -249,6 +309,7 @@ def figures(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
             pl.col("r_insulation_m2k_w"),
             finish,
             pl.col("delta_u_w_m2k"),
+            pl.col("bypass_w_m2k"),
         )
     ).with_columns(
         plane_heat_loss_reduction_w_k=dwelling.heat_loss_reduction(
@@ -269,7 +330,28 @@ def figures(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
     frame = frame.pipe(_moisture, base).join(
         base.worth.by_fuel, on="fuel", how="left", maintain_order="left"
     )
+    frame = frame.with_columns(least_thickness_mm=_least_thickness(frame, base))
     return frame.pipe(_savings, base).pipe(_cost, base).pipe(_lifetime, base)
+
+
+def _least_thickness(frame: pl.DataFrame, base: Basis) -> pl.Series:
+    """Least stocked thickness of each home's system that reaches the target U [mm], else null."""
+    finish = base.reference.constant("finish_resistance")
+    target = base.settings.works.target_u_w_m2k
+    found = np.full(frame.height, np.nan)
+    for spec in catalogue.systems_table(base.reference, base.settings).iter_rows(named=True):
+        mine = (frame["system"] == spec["system"]).fill_null(False).to_numpy()
+        stocked = base.options.filter(pl.col("system") == spec["system"])["thickness_mm"].sort()
+        least = wall.least_thickness(
+            1.0 / frame["u_existing_w_m2k"].to_numpy()[mine] + finish,
+            target,
+            spec["lambda_design_w_mk"],
+            catalogue.losses(spec, base.reference),
+        )
+        steps = np.append(stocked.to_numpy(), np.nan)
+        place = np.searchsorted(steps[:-1], 1000.0 * np.nan_to_num(least, nan=np.inf) - 1e-9)
+        found[mine] = steps[place]
+    return pl.Series(found).fill_nan(None)
 
 
 def _heat(frame: pl.DataFrame, reduction: pl.Series, base: Basis) -> tuple[pl.Series, pl.Series]:
@@ -288,8 +370,8 @@ def _junctions(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:
     plane = pl.col("plane_heat_loss_reduction_w_k")
     junction = pl.col("junction_heat_loss_reduction_w_k")
     least = moisture_cases.constant(base.reference, "f_rsi_least")
-    cold = [pl.when(pl.col(f"f_rsi_{name}") < least).then(pl.lit(name)) for name in JUNCTIONS]
-    factors = [f"f_rsi_{name}" for name in JUNCTIONS]
+    cold = [pl.when(pl.col(f"f_rsi_{name}") < least).then(pl.lit(name)) for name in PLACES]
+    factors = [f"f_rsi_{name}" for name in PLACES]
     return (
         frame.hstack(own)
         .with_columns(

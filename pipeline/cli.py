@@ -16,10 +16,21 @@ import typer
 from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
-from pipeline import changes, claims, explain, funding, printing, scenarios, settings
+from pipeline import (
+    changes,
+    claims,
+    evidence,
+    explain,
+    funding,
+    printing,
+    reference,
+    scenarios,
+    settings,
+)
 from pipeline.errors import ProgrammeError
 from pipeline.exports import csv_bytes, make_folder, write_whole
 from pipeline.funding import picture as frontier_picture
+from pipeline.options import rates
 from pipeline.printing import complaints, console
 from pipeline.programme import funds
 from pipeline.published import open_run, table
@@ -183,6 +194,35 @@ def explain_command(
             why = f"Row {held['source_row'][0]} is in quarantine: {held['reasons'][0]}."
         raise ProgrammeError(f"No home '{home}' in {store}. {why}")
     printing.show_sheet(rows[0], explain.sheet(rows[0], published.base))
+
+
+@app.command()
+def sources(
+    store: Annotated[
+        Path | None, typer.Option(help="A published store; else the tables as shipped.")
+    ] = None,
+    mark: Annotated[
+        str | None, typer.Option(help="List the rows of one mark, for instance memory.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="CSV file for every figure.")] = None,
+) -> None:
+    """List every figure a run can use, with its source and how far it was checked.
+
+    Example: programme sources --mark memory --out figures.csv
+    """
+    marks = (*reference.MARKS, evidence.GIVEN)
+    if mark is not None and mark not in marks:
+        raise ProgrammeError(f"--mark '{mark}' is no mark. Choose one of {', '.join(marks)}.")
+    if store is None:
+        chosen = settings.Settings()
+        figures = evidence.figures_in_use(reference.load(), chosen, rates.read(chosen.cost))
+    else:
+        base = open_run(store).base
+        figures = evidence.figures_in_use(base.reference, base.settings, base.book)
+    printing.show_sources(evidence.counts(figures), figures, mark)
+    if out:
+        write_whole(out, csv_bytes(figures))
+        console.print(f"File: {out}")
 
 
 @app.command()

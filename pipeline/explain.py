@@ -10,11 +10,13 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline import junction_catalogue, junction_effects
+from pipeline import junction_catalogue, junction_effects, wall_build_ups
 from pipeline.assess import Basis
 from pipeline.homes import ELEMENTS
+from pipeline.options import catalogue
 from pipeline.physics import degree_days, dwelling, wall
 from pipeline.reference import MONTHS
+from pipeline.treated_walls import WALLS
 
 CAUTION = (
     "A screening calculation. It approves nothing: fire, damp, structure, asbestos, electricity"
@@ -58,10 +60,7 @@ def show(value: float) -> str:
 
 def _heat_loss(home: dict[str, Any], base: Basis) -> list[Step]:
     part, constant = "Heat loss today", base.reference.constant
-    steps = [
-        Step(part, "U of the wall today", "U", home["u_value_source"],
-             home["u_existing_w_m2k"], "W/m2K", home["u_value_source"]),
-    ]  # fmt: skip
+    steps = [*_wall_today(home, base), *_treated_walls(home)]
     if home["measured_htc_w_k"] is not None:
         value = home["heat_loss_before_w_k"]
         said = "measured for the whole home; replaces the sum of elements"
@@ -93,6 +92,43 @@ def _heat_loss(home: dict[str, Any], base: Basis) -> list[Step]:
              "BS EN ISO 13789", "heat_loss_before_w_k"),
     ]  # fmt: skip
     return steps
+
+
+def _wall_today(home: dict[str, Any], base: Basis) -> list[Step]:
+    """U of the wall: as the list or a default gives it, or by the layers of its build-up."""
+    part, source, name = "Heat loss today", home["u_value_source"], home["wall_build_up"]
+    if name is None or source != f"build-up {name}":
+        u = home["u_existing_w_m2k"]
+        return [Step(part, "U of the wall today", "U", source, u, "W/m2K", source)]
+    found = wall_build_ups.layered(name, base.settings.walls[name], base.reference)
+    layers = ", ".join(
+        f"{layer} {show(plain)}" + (f" ({share:.3g} of it {show(bridge)})" if share else "")
+        for layer, plain, share, bridge in found.layers
+    )
+    limits = f"R_si {found.r_inside:g}, {layers}, R_se {found.r_outside:g}"
+    standard = "BS EN ISO 6946:2017, 6.7.2, combined method"
+    return [
+        Step(part, "Upper limit of the wall's resistance", "1/Σ(f_k/R_k), paths k", limits,
+             found.upper, "m2K/W", standard),
+        Step(part, "Lower limit of the wall's resistance", "Σ_j 1/Σ(f_k/R_jk), layers j", limits,
+             found.lower, "m2K/W", standard),
+        Step(part, "U of the wall today", "2/(R_upper + R_lower)",
+             f"2/({show(found.upper)} + {show(found.lower)})", found.u_value, "W/m2K", source,
+             "u_existing_w_m2k"),
+    ]  # fmt: skip
+
+
+def _treated_walls(home: dict[str, Any]) -> list[Step]:
+    """Area of the walls that may be treated, where some may not."""
+    if home["walls_refused"] in (None, "none"):
+        return []
+    areas = [home[f"{w}_wall_area_m2"] for w in WALLS if w not in home["walls_refused"]]
+    refused = home["walls_refused"].replace("_", " and ")
+    return [
+        Step("Heat loss today", f"Treated walls, {refused} refused", "ΣA of the others",
+             " + ".join(show(area) for area in areas) or "0", sum(areas, 0.0), "m2",
+             home["wall_parts_source"], "treated_wall_area_m2")
+    ]  # fmt: skip
 
 
 def _energy(home: dict[str, Any], base: Basis, after: bool) -> list[Step]:
@@ -135,7 +171,7 @@ def _after(home: dict[str, Any], base: Basis) -> list[Step]:
     system = base.reference.table("insulation_systems").filter(pl.col("system") == home["system"])
     spec = system.to_dicts()[0]
     resistance = wall.layer_resistance(home["thickness_mm"] * 0.001, spec["lambda_design_w_mk"])
-    fixings = spec["fixings_per_m2"] * spec["chi_w_k"]
+    fixings, corrections = _corrections(home, base, spec, resistance)
     after = wall.u_after(home["u_existing_w_m2k"], resistance, finish, fixings)
     fall = dwelling.heat_loss_reduction(
         home["u_existing_w_m2k"], after, home["treated_wall_area_m2"]
@@ -146,8 +182,7 @@ def _after(home: dict[str, Any], base: Basis) -> list[Step]:
         Step(part, f"Resistance of {spec['label']}", "R = d/λ",
              f"{home['thickness_mm'] / 1000:g} / {spec['lambda_design_w_mk']:g}", resistance,
              "m2K/W", f"BS EN ISO 6946:2017; λ generic {mark}"),
-        Step(part, "Fixings", "ΔU = n χ", f"{spec['fixings_per_m2']:g} x {spec['chi_w_k']:g}",
-             fixings, "W/m2K", f"BS EN ISO 10211 route; χ generic {mark}"),
+        *corrections,
         Step(part, "U of the wall after", "U' = 1/(1/U + R + R_finish) + ΔU",
              f"1/(1/{show(home['u_existing_w_m2k'])} + {show(resistance)} + {show(finish)})"
              f" + {show(fixings)}", after, "W/m2K", "BS EN ISO 6946:2017", "u_after_w_m2k"),
@@ -155,6 +190,7 @@ def _after(home: dict[str, Any], base: Basis) -> list[Step]:
              f"({show(home['u_existing_w_m2k'])} - {show(after)})"
              f" x {show(home['treated_wall_area_m2'])}", fall, "W/K", "BS EN ISO 13789",
              "plane_heat_loss_reduction_w_k"),
+        _least(home, base, spec),
         *junctions,
         Step(part, "At all junctions, not above the bridging loss today",
              "min(Σ(ψ - ψ') L, y ΣA)", f"min(sum above, {show(home['bridging_heat_loss_w_k'])})",
@@ -163,6 +199,46 @@ def _after(home: dict[str, Any], base: Basis) -> list[Step]:
              f"{show(fall)} + {show(gained)}", fall + gained, "W/K", "BS EN ISO 13789",
              "heat_loss_reduction_w_k"),
     ]  # fmt: skip
+
+
+def _corrections(
+    home: dict[str, Any], base: Basis, spec: dict[str, Any], resistance: float
+) -> tuple[float, list[Step]]:
+    """What fixings and air voids add to U, and the steps that say so."""
+    part, mark = "The wall after works", f"({spec['checked']})"
+    total, voids, pierced = catalogue.losses(spec, base.reference)
+    steps = []
+    if spec["chi_w_k"] is not None:
+        steps.append(
+            Step(part, "Fixings", "ΔU = n χ", f"{spec['fixings_per_m2']:g} x {spec['chi_w_k']:g}",
+                 total, "W/m2K", f"BS EN ISO 10211 route; χ generic {mark}")
+        )  # fmt: skip
+    bypass = voids + pierced / (home["thickness_mm"] * 0.001)
+    if bypass > 0.0:
+        finish = base.reference.constant("finish_resistance")
+        r_total = 1.0 / home["u_existing_w_m2k"] + resistance + finish
+        added = wall.bypass_correction(bypass, resistance, r_total)
+        total += added
+        steps.append(
+            Step(part, "Fixings without declared χ, and air voids",
+                 "ΔU = (ΔU'' + α λ_f A_f n / d) (R/R_T)²",
+                 f"({show(voids)} + {show(pierced)} / {home['thickness_mm'] / 1000:g})"
+                 f" x ({show(resistance)} / {show(r_total)})²",
+                 added, "W/m2K", f"BS EN ISO 6946:2017 Annex F {mark}")
+        )  # fmt: skip
+    return total, steps
+
+
+def _least(home: dict[str, Any], base: Basis, spec: dict[str, Any]) -> Step:
+    """The least thickness that reaches the target, rounded up to a stocked one."""
+    target = base.settings.works.target_u_w_m2k
+    rest = 1.0 / home["u_existing_w_m2k"] + base.reference.constant("finish_resistance")
+    least = wall.least_thickness(
+        rest, target, spec["lambda_design_w_mk"], catalogue.losses(spec, base.reference)
+    )
+    return Step("The wall after works", f"Least stocked thickness for U = {target:g}",
+                "U'(d) = target", f"{show(1000.0 * float(least))} mm, rounded up to stock",
+                home["least_thickness_mm"], "mm", "BS EN ISO 6946:2017")  # fmt: skip
 
 
 def _junctions(home: dict[str, Any], base: Basis) -> tuple[list[Step], float]:

@@ -9,15 +9,14 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from pipeline import treated_walls, wall_build_ups
 from pipeline.physics import Floats, degree_days, dwelling, wall
 from pipeline.reference import BANDS, DAYS_IN_MONTH, Reference
-from pipeline.settings import Climate, Settings
+from pipeline.settings import Climate, Settings, WallBuildUp
 from pipeline.stock.rules import COMMON_STOREYS
+from pipeline.treated_walls import REFUSED, STOCK_LIST, WALLS, source_of
 
 _FLATS = ("flat", "maisonette")
-_UNKNOWN = {"built_form": "mid_terrace", "floor_position": "mid", "wall_insulation": "none"}
-_UNKNOWN |= {"glazing": "double_2002", "heating": "gas_condensing_boiler"}
-STOCK_LIST = "stock list"
 
 
 @dataclass(frozen=True)
@@ -85,15 +84,15 @@ def describe(stock: pl.DataFrame, reference: Reference, settings: Settings) -> p
     frame = (
         stock.pipe(_place, reference)
         .pipe(_age, reference)
-        .pipe(_fill_unknown)
+        .pipe(_fill_unknown, reference)
         .pipe(_geometry, reference)
-        .pipe(_junction_lengths, reference)
-        .pipe(_wall_u, reference)
+        .pipe(treated_walls.junction_lengths, reference)
+        .pipe(_wall_u, reference, settings.walls)
         .pipe(_element_u, reference)
         .pipe(_gains, reference)
         .pipe(_heat_loss, reference)
         .pipe(_heating, reference)
-        .pipe(_grades, settings)
+        .pipe(_grades, reference, settings)
     )
     return with_energy_today(frame, reference, settings)
 
@@ -168,8 +167,9 @@ def first_year(reference: Reference) -> pl.Expr:
     )
 
 
-def _fill_unknown(frame: pl.DataFrame) -> pl.DataFrame:
-    """Words for what the list leaves open, each kept apart as `<column>_known`."""
+def _fill_unknown(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
+    """Defaults for what the list leaves open, each kept apart as `<column>_known`."""
+    defaults = reference.table("stock_defaults").filter(pl.col("property_type").is_null())
     frame = frame.with_columns(
         pl.col(column).is_not_null().alias(f"{column}_known") for column, _, _ in GRADED.values()
     )
@@ -177,8 +177,10 @@ def _fill_unknown(frame: pl.DataFrame) -> pl.DataFrame:
         pl.col("storeys").fill_null(
             pl.col("property_type").replace_strict(COMMON_STOREYS, return_dtype=pl.Float64)
         ),
-        pl.col("treatable_share").fill_null(1.0),
-        *(pl.col(column).fill_null(word) for column, word in _UNKNOWN.items()),
+        *(
+            pl.col(column).fill_null(pl.lit(value).cast(frame.schema[column]))
+            for column, value in defaults.select("column", "filled_with").iter_rows()
+        ),
     )
 
 
@@ -190,7 +192,7 @@ def _geometry(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     )
     shares = reference.table("exposed_perimeter_share").select(
         pl.col("property_type").alias("dwelling"), "built_form", "share", "corners",
-        "neighbour_edges",
+        "neighbour_edges", "gable_sides",
     )  # fmt: skip
     is_flat = pl.col("property_type").is_in(_FLATS)
     frame = (
@@ -203,7 +205,7 @@ def _geometry(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     storey_area = pl.col("floor_area_m2") / pl.col("storeys")
     estimated_windows = pl.col("slope_m2_per_m2") * pl.col("floor_area_m2") + pl.col("intercept_m2")
     frame = frame.with_columns(
-        window_area_source=_source("window_area_m2", "estimated from floor area and age band"),
+        window_area_source=source_of("window_area_m2", "estimated from floor area and age band"),
         window_area_m2=pl.coalesce("window_area_m2", estimated_windows),
         door_area_m2=pl.when(is_flat).then(c("doors_flat")).otherwise(c("doors_house"))
         * c("door_area"),
@@ -218,55 +220,15 @@ def _geometry(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     )
     gross = pl.col("exposed_perimeter_m") * c("storey_height") * pl.col("storeys")
     net = (gross - pl.col("window_area_m2") - pl.col("door_area_m2")).clip(lower_bound=0.0)
-    return frame.with_columns(
-        wall_area_source=_source("wall_area_m2", "estimated from floor area, storeys and form"),
-        wall_area_m2=pl.coalesce("wall_area_m2", net),
-    ).with_columns(
-        treated_wall_area_m2=pl.col("wall_area_m2") * pl.col("treatable_share"),
-        untreated_wall_area_m2=pl.col("wall_area_m2") * (1.0 - pl.col("treatable_share")),
-    )
+    return frame.pipe(treated_walls.wall_parts, net).pipe(treated_walls.treated)
 
 
-def _junction_lengths(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
-    """Lengths of the treated wall's junctions [m]: the list's, else from form and openings."""
+def _wall_u(
+    frame: pl.DataFrame, reference: Reference, walls: dict[str, WallBuildUp]
+) -> pl.DataFrame:
+    """U of the wall today: the list's, a build-up's, stone by thickness, or by type and age."""
     c = reference.constant
-    windows = pl.col("window_area_m2") * (1.0 / (c("window_width") * c("window_height")))
-    doors = pl.col("door_area_m2") * (1.0 / c("door_area"))
-    height = pl.col("storeys") * c("storey_height")
-    side = (pl.col("floor_area_m2") / pl.col("storeys")).sqrt()
-    estimates = {
-        "jamb": 2.0 * (c("window_height") * windows + c("door_height") * doors),
-        "head": c("window_width") * windows + c("door_width") * doors,
-        "sill": c("window_width") * windows,
-        "base": pl.when(pl.col("ground_area_m2") > 0.0).then("exposed_perimeter_m").otherwise(0.0),
-        "eaves": pl.when(pl.col("roof_area_m2") > 0.0).then(2.0 * side).otherwise(0.0),
-        "neighbour": pl.col("neighbour_edges") * height,
-        "corner": pl.col("corners") * height,
-    }
-    given = [pl.col(f"{name}_length_m").is_not_null() for name in estimates]
-    return frame.with_columns(
-        *(
-            pl.coalesce(f"{name}_length_m", length * pl.col("treatable_share")).alias(
-                f"{name}_length_m"
-            )
-            for name, length in estimates.items()
-        ),
-        junction_lengths_source=pl.when(pl.all_horizontal(given))
-        .then(pl.lit(STOCK_LIST))
-        .when(pl.any_horizontal(given))
-        .then(pl.lit("stock list in part, else estimated from form, storeys and openings"))
-        .otherwise(pl.lit("estimated from form, storeys and openings")),
-    )
-
-
-def _source(column: str, otherwise: str) -> pl.Expr:
-    known = pl.col(column).is_not_null()
-    return pl.when(known).then(pl.lit(STOCK_LIST)).otherwise(pl.lit(otherwise))
-
-
-def _wall_u(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
-    """U of the wall today: the list's, else stone by thickness, else by construction and age."""
-    c = reference.constant
+    built = wall_build_ups.u_values(frame, walls, reference)
     table = reference.table("wall_u_by_age")
     keys = ["construction", "insulation", "age_band"]
     own = table.select(
@@ -319,10 +281,13 @@ def _wall_u(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     return frame.with_columns(
         u_value_source=pl.when(pl.col("u_existing_w_m2k").is_not_null())
         .then(pl.lit(STOCK_LIST))
+        .when(pl.lit(built).is_not_null())
+        .then(pl.format("build-up {}", "wall_build_up"))
         .when(by_thickness.is_not_null())
         .then(pl.format("default: stone of {} mm by thickness", mm.cast(pl.Int64)))
         .otherwise(said),
-        u_existing_w_m2k=pl.coalesce("u_existing_w_m2k", by_thickness, default),
+        u_existing_w_m2k=pl.coalesce("u_existing_w_m2k", pl.lit(built), by_thickness, default),
+        u_existing_w_m2k_known=pl.col("u_existing_w_m2k_known") | pl.lit(built).is_not_null(),
     )
 
 
@@ -451,22 +416,32 @@ type, age or geometry; D assumed without evidence.
 """
 
 
-def _grades(frame: pl.DataFrame, settings: Settings) -> pl.DataFrame:
+def _grades(frame: pl.DataFrame, reference: Reference, settings: Settings) -> pl.DataFrame:
     """Source and grade of each graded input, a list in words of the estimates; helpers dropped."""
+    defaults = reference.table("stock_defaults")
+    filled_by = dict(zip(defaults["column"], defaults["source"], strict=True))
+    filled_by["loft_insulation"] = "default by age band"
     frame = frame.with_columns(
         said.alias(f"{name}_source")
         for name, (column, _, _) in GRADED.items()
-        for said in [_said(frame, name, column)]
+        for said in [_said(frame, name, column, filled_by)]
     ).with_columns(
         _grade(frame, column, settings, filled).alias(f"{name}_grade")
         for name, (column, filled, _) in GRADED.items()
     )
     no_flat = ~pl.col("property_type").is_in(_FLATS)
+    listed_parts = pl.col("wall_parts_source") == STOCK_LIST
     frame = frame.with_columns(
         floor_position_source=pl.when(no_flat)
         .then(pl.lit("not a flat"))
         .otherwise("floor_position_source"),
         floor_position_grade=pl.when(no_flat).then(pl.lit("A")).otherwise("floor_position_grade"),
+        treatable_share_source=pl.when(REFUSED)
+        .then(pl.format("walls refused; areas: {}", "wall_parts_source"))
+        .otherwise("treatable_share_source"),
+        treatable_share_grade=pl.when(REFUSED)
+        .then(pl.when(listed_parts).then(pl.lit("B")).otherwise(pl.lit("C")))
+        .otherwise("treatable_share_grade"),
     )
     parts = [
         pl.when(pl.col(f"{name}_grade").is_in(["C", "D"])).then(pl.lit(word))
@@ -476,6 +451,8 @@ def _grades(frame: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     helpers += [
         "corners",
         "neighbour_edges",
+        "gable_sides",
+        *(f"treated_{wall}" for wall in WALLS),
         "dwelling",
         "share",
         "slope_m2_per_m2",
@@ -490,23 +467,11 @@ def _grades(frame: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     ).drop(helpers)
 
 
-_FILLED_WITH = {
-    "loft_insulation": "default by age band",
-    "storeys": "assumed: the commonest for the type",
-    "built_form": "assumed: mid terrace, the least exposed",
-    "wall_insulation": "assumed: none",
-    "treatable_share": "assumed: the whole wall",
-    "glazing": "assumed: double, 2002 or later",
-    "heating": "assumed: the commonest system",
-    "floor_position": "assumed: mid floor, the least exposed",
-}
-
-
-def _said(frame: pl.DataFrame, name: str, column: str) -> pl.Expr:
+def _said(frame: pl.DataFrame, name: str, column: str, filled: dict[str, str]) -> pl.Expr:
     """Source of an input in words: another source's name, the list, or how it was filled."""
     own = (
-        pl.when(f"{column}_known").then(pl.lit(STOCK_LIST)).otherwise(pl.lit(_FILLED_WITH[name]))
-        if name in _FILLED_WITH
+        pl.when(f"{column}_known").then(pl.lit(STOCK_LIST)).otherwise(pl.lit(filled[name]))
+        if name in filled
         else pl.col(f"{name}_source")
     )
     if f"{column}__from" in frame.columns:

@@ -31,8 +31,14 @@ TABLE = Path(__file__).with_name("junction_table.csv")
 MANIFEST = Path(__file__).with_name("junction_table.json")
 COMMAND = "python -m pipeline.junction_catalogue"
 JUNCTIONS = tuple(dict.fromkeys(name for name, _ in junctions.AFTER))
+EDGE = "edge"
+"""Where the insulation ends at a corner because the next wall of the home is refused."""
+PLACES = (*JUNCTIONS, EDGE)
+"""Junctions of a home: those of the table, and the edge, which has the row of the end of the
+insulation at a neighbour's wall."""
 PSI_ERROR, F_RSI_ERROR = 0.001, 0.001
 """Bounds of the error of interpolation [W/mK], [-]; see `Catalogue`."""
+_EDGE_ROW = ("neighbour", "ended")
 _PROCESSES = 2
 _VALUES = ("psi_w_mk", "f_rsi", "f_rsi_heat")
 _KEYS = ("wall", "junction", "variant")
@@ -246,7 +252,8 @@ def _before(table: pl.DataFrame) -> dict[tuple[str, str], tuple[float, float, fl
     rows = table.filter(pl.col("variant") == junctions.BEFORE)
     values = rows.select(_VALUES).iter_rows()
     keys = rows.select("wall", "junction").iter_rows()
-    return {(k[0], k[1]): (v[0], v[1], v[2]) for k, v in zip(keys, values, strict=True)}
+    found = {(k[0], k[1]): (v[0], v[1], v[2]) for k, v in zip(keys, values, strict=True)}
+    return found | {(w, EDGE): found[w, j] for w, j in list(found) if j == _EDGE_ROW[0]}
 
 
 def _curves(
@@ -256,12 +263,13 @@ def _curves(
     x, y = np.log(THICKNESSES_MM), np.log(LAMBDAS_W_MK)
     after = table.filter(pl.col("variant") != junctions.BEFORE)
     ordered = after.sort("thickness_mm", "lambda_w_mk")
-    return {
+    found = {
         (str(key[0]), str(key[1]), str(key[2])): tuple(
             RectBivariateSpline(x, y, part[value].to_numpy().reshape(shape)) for value in _VALUES
         )
         for key, part in ordered.group_by(_KEYS)
     }
+    return found | {(w, EDGE, v): found[w, j, v] for w, j, v in list(found) if (j, v) == _EDGE_ROW}
 
 
 if __name__ == "__main__":

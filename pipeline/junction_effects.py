@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 
 from pipeline import junction_catalogue
-from pipeline.junction_catalogue import JUNCTIONS, Effect
+from pipeline.junction_catalogue import EDGE, PLACES, Effect
 from pipeline.physics import Floats
 from pipeline.reference import Reference
 from pipeline.settings import Details
@@ -18,7 +18,7 @@ def variants(details: Details) -> dict[str, str]:
     """The variant built at each junction under the settings."""
     openings = dict.fromkeys(("jamb", "head", "sill"), details.reveal)
     edges = {"base": details.base, "eaves": details.eaves, "neighbour": details.neighbour}
-    return {**openings, **edges, "corner": "unbroken"}
+    return {**openings, **edges, "corner": "unbroken", EDGE: "ended"}
 
 
 def effect(built: Mapping[str, str], options: pl.DataFrame) -> Effect:
@@ -41,7 +41,7 @@ def walls(homes: pl.DataFrame, found: Effect) -> np.ndarray[tuple[int], np.dtype
 
 def lengths(homes: pl.DataFrame) -> Floats:
     """Junction lengths [m], shape [home, junction]."""
-    return homes.select(f"{name}_length_m" for name in JUNCTIONS).to_numpy().astype(float)
+    return homes.select(f"{name}_length_m" for name in PLACES).to_numpy().astype(float)
 
 
 def of_own_option(homes: pl.DataFrame, built: Mapping[str, str]) -> pl.DataFrame:
@@ -56,7 +56,7 @@ def of_own_option(homes: pl.DataFrame, built: Mapping[str, str]) -> pl.DataFrame
     distinct = pairs.drop_nulls().unique(maintain_order=True).with_row_index("pair")
     if distinct.height == 0:
         nothing = pl.repeat(None, homes.height, dtype=pl.Float64, eager=True)
-        names = ("junction_heat_loss_reduction_w_k", *(f"f_rsi_{j}" for j in JUNCTIONS))
+        names = ("junction_heat_loss_reduction_w_k", *(f"f_rsi_{j}" for j in PLACES))
         return pl.DataFrame(dict.fromkeys(names, nothing))
     found = effect(built, distinct)
     pair = pairs.join(distinct, on=pairs.columns, how="left", maintain_order="left")["pair"]
@@ -73,6 +73,6 @@ def of_own_option(homes: pl.DataFrame, built: Mapping[str, str]) -> pl.DataFrame
     return pl.DataFrame(
         {
             "junction_heat_loss_reduction_w_k": np.where(chosen, reduction, np.nan),
-            **{f"f_rsi_{name}": factor[:, j] for j, name in enumerate(JUNCTIONS)},
+            **{f"f_rsi_{name}": factor[:, j] for j, name in enumerate(PLACES)},
         }
     ).fill_nan(None)

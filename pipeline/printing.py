@@ -244,6 +244,26 @@ def show_claim(claim_id: str, totals: dict[str, str]) -> None:
     console.print(f"[dim]{explain.CAUTION}[/]")
 
 
+def show_sources(counts: pl.DataFrame, figures: pl.DataFrame, mark: str | None) -> None:
+    """Figures of each table by mark, the sum of them, and the rows of one mark where asked."""
+    total = counts.select(pl.lit("all").alias("table"), pl.exclude("table").sum())
+    rows = [[str(cell) for cell in row] for row in pl.concat([counts, total]).iter_rows()]
+    headings = [c.replace("raised", "raised from memory") for c in counts.columns]
+    _print("Figures by mark", headings, rows, shrinking=0)
+    marked = figures.filter(pl.col("checked") == pl.lit(mark, pl.String))
+    for table in marked["table"].unique(maintain_order=True):
+        of_table = marked.filter(pl.col("table") == table)
+        named = of_table.group_by("row", maintain_order=True).agg(
+            pl.col("value").str.join(" ").str.head(16), pl.first("source")
+        )
+        rows = [list(row) for row in named.iter_rows()]
+        _print(f"Marked {mark}: {table}", ["Row", "Value", "Source"], rows, shrinking=2)
+    console.print(
+        "Marks: seen = read in a published page; practice = common practice; memory = recalled from"
+        " the named publication, not read; assumed = our own; given = yours. Replace what you can."
+    )
+
+
 def show_sheet(home: dict[str, Any], steps: list[explain.Step]) -> None:
     """One home's calculation, part by part, each figure with formula, values and source."""
     console.print(f"[bold]{home['home_id']}[/]  {escape(home['address'] or '')}", highlight=False)

@@ -2,10 +2,11 @@
 
 import datetime
 import tomllib
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from pipeline.errors import SettingsError
 
@@ -101,6 +102,36 @@ class Works(_Group):
     humidity_class: Annotated[int, Field(ge=1, le=4)] = 3
 
 
+class WallLayer(_Group):
+    """One layer of a wall: a material, or an air layer whose resistance the table gives.
+
+    bridge_share of the area is another material of bridge_lambda_w_mk, such as mortar or battens.
+    """
+
+    name: str
+    thickness_mm: Positive
+    lambda_w_mk: Positive | None = None
+    air: Literal["still", "ventilated"] | None = None
+    bridge_share: Share = 0.0
+    bridge_lambda_w_mk: Positive | None = None
+
+    @model_validator(mode="after")
+    def _whole(self) -> "WallLayer":
+        if (self.lambda_w_mk is None) == (self.air is None):
+            raise ValueError(f"layer '{self.name}' needs lambda_w_mk, or air, and not both")
+        if (self.bridge_share > 0.0) != (self.bridge_lambda_w_mk is not None):
+            raise ValueError(
+                f"layer '{self.name}' needs both bridge_share and bridge_lambda_w_mk, or neither"
+            )
+        return self
+
+
+class WallBuildUp(_Group):
+    """A wall as it stands, from the inside out; layers outside ventilated air do not count."""
+
+    layers: Annotated[tuple[WallLayer, ...], Field(min_length=1)]
+
+
 class Settings(_Group):
     """One programme's settings. Every default can be replaced in a TOML file."""
 
@@ -112,6 +143,7 @@ class Settings(_Group):
     appraisal: Appraisal = Appraisal()
     works: Works = Works()
     details: Details = Details()
+    walls: dict[str, WallBuildUp] = {}
     budget_gbp: Positive = 10_000_000.0
 
 
@@ -134,8 +166,21 @@ def build(content: dict[str, object], where: str) -> Settings:
         return Settings.model_validate(content)
     except ValidationError as fault:
         lines = [
-            f"  {'.'.join(map(str, e['loc']))} = {e['input']!r}: {e['msg']}" for e in fault.errors()
+            f"  {'.'.join(map(str, e['loc']))} = {e['input']!r}: {e['msg']}{_near(e['loc'])}"
+            for e in fault.errors()
         ]
         raise SettingsError(
             f"{where} cannot be used:\n" + "\n".join(lines) + "\nMend these keys and run again."
         ) from None
+
+
+def _near(loc: tuple[int | str, ...]) -> str:
+    """The key most like one that no group knows, as a hint; nothing where there is none."""
+    known: dict[str, object] = Settings().model_dump()
+    for name in loc[:-1]:
+        inner = known.get(str(name))
+        if not isinstance(inner, dict):
+            return ""
+        known = inner
+    likely = get_close_matches(str(loc[-1]), [key for key in known if key != loc[-1]], n=1)
+    return f" (like {likely[0]}?)" if likely and loc[-1] not in known else ""

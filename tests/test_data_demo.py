@@ -118,6 +118,18 @@ def test_true_homes_have_the_promised_mix(true_homes: pl.DataFrame) -> None:
     assert share("epc_band", "D") + share("epc_band", "E") > 0.6
 
 
+def test_one_front_in_twenty_of_the_conservation_area_is_refused(
+    true_homes: pl.DataFrame, listed: pl.DataFrame
+) -> None:
+    inside = true_homes.filter(pl.col("heritage") == "conservation_area")
+    assert inside.height > 500
+    assert (inside["walls_refused"] == "front").mean() == pytest.approx(0.05, abs=0.001)
+    assert set(true_homes["walls_refused"]) == {"front", "none"}
+    refused = listed.filter(pl.col("Walls Refused").is_not_null())
+    assert refused.height >= 3
+    assert refused["Conservation"].str.to_lowercase().str.contains("^(ca|cons)").all()
+
+
 def test_true_homes_are_possible(true_homes: pl.DataFrame) -> None:
     assert true_homes.filter(~pl.col("floor_area_m2").is_between(40, 120)).is_empty()
     assert true_homes.filter(~pl.col("wall_area_m2").is_between(15, 200)).is_empty()

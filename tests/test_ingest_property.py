@@ -60,6 +60,13 @@ GOOD = {
     "construction_year": "1934", "floor_area_m2": "9{n} m2", "wall_construction": "Solid brick",
     "uprn": "20000{n}",
 }  # fmt: skip
+HEADING_OF = {name: st.sampled_from(words) for name, words in HEADINGS.items()}
+CELL_OF = {name: st.sampled_from(cells) for name, cells in CELLS.items()}
+ESSENTIAL = ["home_id", "property_type", "construction_year", "floor_area_m2", "wall_construction"]
+OTHERS = st.lists(st.sampled_from([name for name in HEADINGS if name not in ESSENTIAL]), max_size=4)
+ROWS, OUT_OF_TEN, OUT_OF_TWENTY, OUT_OF_THIRTY = (st.integers(0, n) for n in (4, 9, 19, 29))
+MARKS, ENDS = st.sampled_from(",;\t"), st.sampled_from(["\n", "\r\n"])
+ENCODINGS = st.sampled_from(["utf-8", "utf-8-sig", "utf-16"])
 ANYTHING = st.text(st.characters(exclude_categories=("Cs", "Cc")), max_size=8)
 NOTHING = st.sampled_from(["", " ", "N/K", "unknwn", "TBC", "-"])
 
@@ -67,32 +74,25 @@ NOTHING = st.sampled_from(["", " ", "N/K", "unknwn", "TBC", "-"])
 @st.composite
 def tables(draw: st.DrawFn) -> bytes:
     """A file as somebody might send it: headings in some order, cells good, bad and odd."""
-    essential = ["home_id", "property_type", "construction_year", "floor_area_m2"]
-    essential += ["wall_construction"]
-    others = draw(
-        st.lists(st.sampled_from([k for k in HEADINGS if k not in essential]), max_size=4)
-    )
-    names = draw(st.permutations(essential + others))
-    if draw(st.integers(0, 19)) == 0:
+    names = draw(st.permutations(ESSENTIAL + draw(OTHERS)))
+    if draw(OUT_OF_TWENTY) == 0:
         names = names[1:]
-    rows = [[draw(st.sampled_from(HEADINGS[name])) for name in names]]
-    for _ in range(draw(st.integers(0, 4))):
-        kinds = [draw(st.integers(0, 9)) for _ in names]
+    rows = [[draw(HEADING_OF[name]) for name in names]]
+    for _ in range(draw(ROWS)):
+        kinds = [draw(OUT_OF_TEN) for _ in names]
         row = [
-            draw(st.sampled_from(CELLS[n]) if k < 7 else NOTHING if k < 9 else ANYTHING)
+            draw(CELL_OF[n] if k < 7 else NOTHING if k < 9 else ANYTHING)
             for n, k in zip(names, kinds, strict=True)
         ]
-        slip = draw(st.integers(0, 29))
+        slip = draw(OUT_OF_THIRTY)
         rows.append(row[:-1] if slip == 0 else [*row, "slipped"] if slip == 1 else row)
     rows += [[GOOD.get(name, "").format(n=n) for name in names] for n in range(len(rows))]
     if draw(st.booleans()):
         rows.insert(0, ["Tarnwick Homes, invented"])
     buffer = io.StringIO()
-    mark = draw(st.sampled_from(",;\t"))
-    csv.writer(
-        buffer, delimiter=mark, lineterminator=draw(st.sampled_from(["\n", "\r\n"]))
-    ).writerows(rows)
-    return buffer.getvalue().encode(draw(st.sampled_from(["utf-8", "utf-8-sig", "utf-16"])))
+    writer = csv.writer(buffer, delimiter=draw(MARKS), lineterminator=draw(ENDS))
+    writer.writerows(rows)
+    return buffer.getvalue().encode(draw(ENCODINGS))
 
 
 def _same(sent: str, value: object) -> bool:

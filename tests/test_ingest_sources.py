@@ -100,7 +100,8 @@ def test_every_filled_value_has_a_source_and_a_grade(demo):
         grades = demo.ranking[f"{name}_grade"]
         assert grades.null_count() == 0
         assert demo.ranking[f"{name}_source"].null_count() == 0
-        assert set(grades) <= {"A", "B", filled}
+        by_form = {"C"} if name == "treatable_share" else set()  # walls refused, split by form
+        assert set(grades) <= {"A", "B", filled} | by_form
         told = demo.ranking["estimated_inputs"].fill_null("").str.contains(word, literal=True)
         assert (told == grades.is_in(["C", "D"])).all(), column
 
@@ -121,8 +122,13 @@ def test_the_spread_is_the_quadrature_of_its_parts(demo):
     assert home["saving_spread"] == pytest.approx(total**0.5, rel=1e-12)
 
 
-def _fill(source: Path, target: Path, corrected: dict[tuple[int, str], str]) -> None:
-    """The workbook again as a person would save it, with cells of the yellow column filled."""
+def _fill(
+    source: Path,
+    target: Path,
+    corrected: dict[tuple[int, str], str],
+    words: dict[tuple[str, str], str] | None = None,
+) -> None:
+    """The workbook again as a person would save it, with cells of the yellow columns filled."""
     book = fastexcel.read_excel(source)
     with xlsxwriter.Workbook(target) as made:
         for name in book.sheet_names:
@@ -133,6 +139,8 @@ def _fill(source: Path, target: Path, corrected: dict[tuple[int, str], str]) -> 
                 if name == "Faults" and number and cells[0].isdigit():
                     key = (int(cells[0]), cells[2])
                     cells[5] = corrected.get(key, "")
+                if name == "Words" and number:
+                    cells[3] = (words or {}).get((cells[0], cells[1]), "")
                 for column, cell in enumerate(cells):
                     sheet.write_string(number, column, cell)
 
@@ -165,6 +173,23 @@ def test_a_mended_quarantine_comes_back_in_and_leaves_a_trail(tmp_path):
         (3, "construction_year"): ("N/K", "1931"),
         (3, "floor_area_m2"): ("abc", "84 m2"),
     }
+
+
+def test_a_word_that_stands_in_several_rows_is_settled_once(tmp_path):
+    rows = [f"T{n},{n} Alder Row,HX77 3AB,House,1934,85,Clinker slab," for n in range(1, 5)]
+    good = [GOOD_ROW.format(ref=f"G{n}", n=n + 20) for n in range(6)]
+    path = _write(tmp_path / "list.csv", stock_text(*good, *rows))
+    run(Inputs(path), tmp_path / "s.duckdb", tmp_path, Settings())
+    words = fastexcel.read_excel(tmp_path / "quarantine.xlsx").load_sheet("Words").to_polars()
+    assert words.rows() == [("Wall Type", "Clinker slab", 4, None)]
+    word = {("Wall Type", "Clinker slab"): "System built"}
+    own = {(8, "Wall Type"): "Solid brick"}
+    _fill(tmp_path / "quarantine.xlsx", tmp_path / "m.xlsx", own, word)
+    listed = stock.ingest(Inputs(path, mended=tmp_path / "m.xlsx"), {})
+    assert listed.quarantine.height == 0
+    walls = dict(listed.accepted.select("home_id", "wall_construction").iter_rows())
+    assert [walls[f"T{n}"] for n in range(1, 5)] == ["solid_brick"] + ["system_built"] * 3
+    assert listed.corrections.height == 4
 
 
 def test_a_mended_quarantine_of_another_list_is_refused(tmp_path):

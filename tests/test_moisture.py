@@ -6,7 +6,6 @@ Sources: BS EN ISO 13788:2012; a timber wall worked in Lehrbuch der Bauphysik (S
 
 import dataclasses
 import math
-import time
 from importlib.resources import files
 
 import numpy as np
@@ -667,14 +666,3 @@ def test_what_is_not_in_the_tables_is_refused(
     )
     with pytest.raises(error, match=words):
         moisture_cases.cases(keys, TABLES)
-
-
-def test_a_few_thousand_cases_take_about_a_second() -> None:
-    """5,000 cases of up to 45 strips, over a third condensing; under 3 s of processor time."""
-    r, sd, conditions = many(5000, 5, seed=11)
-    r[:, 0] += 2.0
-    r, sd, _ = moisture.strips(r, sd, 0.25)
-    begun = time.process_time()
-    result = moisture.moisture_year(r, sd, conditions, SURFACES)
-    assert time.process_time() - begun < 3.0
-    assert (result.peak > 0.0).mean() > 0.33

@@ -51,6 +51,7 @@ def test_settings_files(tmp_path):
     assert read(path).works.target_u_w_m2k == 0.25
     for text, words in (
         ("[works]\ncolour = 1\n", r"works\.colour"),
+        ("[works]\ntarget_u = 0.3\n", r"target_u = 0\.3.*like target_u_w_m2k"),
         ("[works\n", "not readable as TOML"),
         ("[savings]\nin_use_reduction = 1.4\n", r"savings\.in_use_reduction = 1\.4"),
         ("[climate]\nheating_months = [0]\n", "heating_months"),

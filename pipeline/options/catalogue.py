@@ -1,11 +1,12 @@
 """The option table: every insulation system in every stocked thickness."""
 
-import numpy as np
+from typing import Any
+
 import polars as pl
 
-from pipeline.errors import SettingsError
+from pipeline.errors import ReferenceTableError, SettingsError
 from pipeline.options.rates import RateBook
-from pipeline.physics import Floats, wall
+from pipeline.physics import wall
 from pipeline.reference import Reference
 from pipeline.settings import Settings
 
@@ -13,8 +14,9 @@ from pipeline.settings import Settings
 def options(reference: Reference, settings: Settings, book: RateBook) -> pl.DataFrame:
     """One row per system and stocked thickness the settings allow.
 
-    Columns: system, system_label, thickness_mm, r_insulation_m2k_w, delta_u_w_m2k (fixings),
-    build_up_mm, non_combustible, rate_gbp_m2. Raises SettingsError for an unknown system.
+    Columns: system, system_label, thickness_mm, r_insulation_m2k_w, delta_u_w_m2k (fixings of
+    declared chi), bypass_w_m2k (other fixings and air voids), build_up_mm, non_combustible,
+    rate_gbp_m2. Raises SettingsError for an unknown system.
     """
     systems = systems_table(reference, settings)
     stocked = systems.with_columns(
@@ -45,33 +47,48 @@ def priced(systems: pl.DataFrame, reference: Reference, book: RateBook) -> pl.Da
         + book.rate("system_per_10mm", row["system"]) * row["thickness_mm"] / 10.0
         for row in systems.iter_rows(named=True)
     ]
+    found = [losses(row, reference) for row in systems.iter_rows(named=True)]
+    declared, voids, pierced = (
+        pl.Series([loss[part] for loss in found], dtype=pl.Float64) for part in range(3)
+    )
     return systems.select(
         "system",
         pl.col("label").alias("system_label"),
         "thickness_mm",
         lambda_w_mk=pl.col("lambda_design_w_mk"),
         r_insulation_m2k_w=wall.layer_resistance(thickness, pl.col("lambda_design_w_mk")),
-        delta_u_w_m2k=pl.col("fixings_per_m2") * pl.col("chi_w_k"),
+        delta_u_w_m2k=declared,
+        bypass_w_m2k=voids + pierced / thickness,
         build_up_mm=pl.col("thickness_mm") + reference.constant("finish_thickness") * 1000.0,
         non_combustible=pl.col("non_combustible") == "yes",
         rate_gbp_m2=pl.Series(rates, dtype=pl.Float64),
     )
 
 
-def undominated(table: pl.DataFrame, psi_saved: Floats, thickness_matters: bool) -> pl.DataFrame:
-    """Drop each option that another beats or equals in all that a home's choice depends on.
+def losses(system: dict[str, Any], reference: Reference) -> tuple[float, float, float]:
+    """What a system loses past its insulation, as `wall.least_thickness` takes it.
 
-    That is rate, resistance, fixing loss and the heat saved per metre of every junction:
-    psi_saved [junction, option] W/mK of the homes' wall, no rows where no junction counts. A
-    dropped option can be best for no home of that wall: the other one saves at least as much and
-    costs no more. Where the build-up is limited, thickness counts too. Of equal options the first
-    in table order stays.
+    n chi where the system declares chi, else its fixings by conductivity and cross-section; and
+    dU'' of its level of air voids. Raises ReferenceTableError for a system that gives neither.
     """
-    worth = ["rate_gbp_m2", "delta_u_w_m2k"] + (["build_up_mm"] if thickness_matters else [])
-    values = table.select(*worth, -pl.col("r_insulation_m2k_w")).to_numpy()
-    values = np.hstack([values, -psi_saved.T])
-    no_worse = (values[:, None, :] <= values[None, :, :]).all(axis=2)
-    equal = no_worse & no_worse.T
-    earlier = np.tri(len(values), k=-1, dtype=bool).T
-    beaten = (no_worse & (~equal | earlier)).any(axis=0)
-    return table.filter(pl.Series(~beaten, dtype=pl.Boolean))
+    levels = reference.table("air_voids")
+    level = levels.filter(pl.col("level") == pl.lit(system["air_voids"], pl.Float64))[
+        "delta_u_w_m2k"
+    ]
+    if level.len() != 1:
+        raise ReferenceTableError(
+            f"System {system['system']}: air_voids is {system['air_voids']}. Give 0, 1 or 2, the"
+            " levels of air_voids.csv."
+        )
+    number, chi = system["fixings_per_m2"], system["chi_w_k"]
+    if chi is not None:
+        return number * chi, float(level[0]), 0.0
+    conductivity, section = system["fixing_lambda_w_mk"], system["fixing_section_mm2"]
+    if conductivity is None or section is None:
+        raise ReferenceTableError(
+            f"System {system['system']} gives neither chi_w_k nor fixing_lambda_w_mk with"
+            " fixing_section_mm2. Give the chi its maker declares, or both figures of the fixing."
+        )
+    alpha = reference.constant("fixing_alpha")
+    pierced = wall.fixing_bypass(conductivity, section * 1e-6, number, alpha)
+    return 0.0, float(level[0]), pierced

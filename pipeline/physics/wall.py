@@ -6,7 +6,9 @@ Arguments marked Number are floats, arrays that broadcast, or polars expressions
 
 from collections.abc import Sequence
 
-from pipeline.physics import Number
+import numpy as np
+
+from pipeline.physics import Floats, Number
 
 
 def layer_resistance(thickness: Number, conductivity: Number) -> Number:
@@ -46,53 +48,82 @@ def combined_resistance(
     return (upper + lower) / 2.0, upper, lower
 
 
-def fixing_correction(
-    r_insulation: Number,
-    r_total: Number,
-    thickness: Number,
-    fixing: tuple[float, float, float],
-    alpha: float,
-) -> Number:
-    """dU of mechanical fixings without a declared point transmittance [W/m2K].
+def bridged_paths(
+    layers: Sequence[tuple[float, float, float]],
+) -> list[tuple[float, list[float]]]:
+    """Heat-flow paths through layers whose bridges do not line up: (area fraction, resistances).
 
-    fixing: (conductivity [W/mK], cross-section of one [m2], number per m2). Plastic fixings,
-    below 1 W/mK, need no correction. r_total is that of the plane wall with the insulation.
-    Source: BS EN ISO 6946:2017, Annex F.3, alpha 0.8 for a fixing through the whole thickness.
+    layers: (resistance, share of the area that is bridge, resistance of the bridge) each, in
+    order. A path takes each layer or its bridge, its fraction the product of the shares.
+    Source: BS EN ISO 6946:2017, 6.7.2.2, sections of a component.
     """
-    conductivity, section, number = fixing
-    if conductivity < 1.0:
-        return 0.0 * r_total
-    return alpha * (conductivity * section * number / thickness) * (r_insulation / r_total) ** 2
+    paths: list[tuple[float, list[float]]] = [(1.0, [])]
+    for plain, share, bridge in layers:
+        parts = [(1.0 - share, plain)] + ([(share, bridge)] if share > 0.0 else [])
+        paths = [(f * part, [*way, r]) for f, way in paths for part, r in parts]
+    return paths
 
 
-def air_void_correction(level_correction: float, r_insulation: Number, r_total: Number) -> Number:
-    """dU of gaps in the insulation [W/m2K]. Source: BS EN ISO 6946:2017, Annex F.2."""
-    return level_correction * (r_insulation / r_total) ** 2
+def fixing_bypass(conductivity: float, section: float, number: float, alpha: float) -> float:
+    """What fixings carry past one metre of insulation, alpha lambda_f A_f n_f [W/mK].
+
+    conductivity [W/mK] and cross-section [m2] of one fixing, number per m2; alpha 0.8 where it goes
+    through the whole thickness. Plastic fixings, below 1 W/mK, count as nothing.
+    Source: BS EN ISO 6946:2017, Annex F.3.
+    """
+    return alpha * conductivity * section * number if conductivity >= 1.0 else 0.0
 
 
-def u_after(u_existing: Number, r_insulation: Number, r_finish: float, delta_u: Number) -> Number:
+def bypass_correction(bypass: Number | float, r_insulation: Number, r_total: Number) -> Number:
+    """dU of what bypasses the insulation [W/m2K]: bypass x (R_insulation / R_total)^2.
+
+    bypass: dU'' of the air voids plus `fixing_bypass` over the thickness [W/m2K]; r_total: that of
+    the plane wall with the insulation. Always counted, though the standard lets corrections of
+    under 3 % of U be left out. Source: BS EN ISO 6946:2017, Annex F.2 and F.3.
+    """
+    share = r_insulation / r_total
+    return share * share * bypass
+
+
+def u_after(
+    u_existing: Number,
+    r_insulation: Number,
+    r_finish: float,
+    delta_u: Number,
+    bypass: Number | float = 0.0,
+) -> Number:
     """U of the wall with insulation and finish outside [W/m2K].
 
-    1/(1/U + R_insulation + R_finish) + dU, where dU holds fixings (number x chi) and air voids.
-    Source: BS EN ISO 6946:2017, 6.5.2.
+    1/R_total + delta_u + bypass (R_insulation/R_total)^2 with R_total = 1/U + R_insulation +
+    R_finish. delta_u: number of fixings times their declared chi; bypass: see `bypass_correction`.
+    Source: BS EN ISO 6946:2017, 6.5.2 and Annex F.
     """
-    return 1.0 / (1.0 / u_existing + r_insulation + r_finish) + delta_u
+    r_total = 1.0 / u_existing + r_insulation + r_finish
+    return 1.0 / r_total + delta_u + bypass_correction(bypass, r_insulation, r_total)
 
 
 def least_thickness(
-    u_existing: Number, u_target: float, conductivity: float, r_finish: float, delta_u: float
-) -> Number:
-    """Least thickness of insulation that reaches a target U [m]; 0 where the wall is there.
+    rest: Floats | float,
+    u_target: float,
+    conductivity: Floats | float,
+    losses: tuple[Floats | float, Floats | float, Floats | float],
+) -> Floats:
+    """Least thickness of insulation at which `u_after` reaches a target U [m], for arrays too.
 
-    Closed form of `u_after`, exact where dU does not depend on the thickness. Returns inf-like
-    values never: raises ValueError where dU alone reaches the target.
+    rest: 1/U of the bare wall plus the finish [m2K/W]. losses: delta_u of fixings of declared chi
+    and dU'' of the air voids [W/m2K], `fixing_bypass` of the others [W/mK]. 0 where the wall is
+    there already, NaN where no thickness reaches. With s the share of the insulation in the whole
+    resistance, U = (1 - s)/rest + delta_u + dU'' s^2 + bypass s (1 - s)/(lambda rest) is quadratic;
+    the thickness is lambda rest s/(1 - s) at its smaller root.
     """
-    if delta_u >= u_target:
-        raise ValueError(
-            f"the fixings alone lose {delta_u:.3f} W/m2K, no thickness reaches {u_target:.2f}"
-        )
-    needed = conductivity * (1.0 / (u_target - delta_u) - 1.0 / u_existing - r_finish)
-    return needed * (needed > 0.0)
+    delta_u, voids, bypass = losses
+    through = bypass / (conductivity * np.asarray(rest))
+    square, linear = voids - through, 1.0 / rest - through
+    over = 1.0 / rest + delta_u - u_target
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = 2.0 * over / (linear + np.sqrt(linear * linear - 4.0 * square * over))
+        needed = conductivity * rest * share / (1.0 - share)
+        return np.where(over <= 0.0, 0.0, np.where(share < 1.0, needed, np.nan))
 
 
 def stone_u_value(thickness_mm: Number, u_at_zero: float, u_per_mm: float) -> Number:

@@ -24,7 +24,8 @@ _TEXT_COLUMNS = {
     "postcode_area_or_district", "region_name", "month", "orientation", "dwelling", "quantity",
     "glazing", "label", "heating", "fuel", "metric", "system", "reaction_to_fire",
     "non_combustible", "thicknesses_mm", "property_type", "built_form", "input", "grade", "layer",
-    "only_if_wall_area_estimated", "assumption",
+    "only_if_wall_area_estimated", "table_name", "row_name", "first_mark", "column", "filled_with",
+    "assumption",
 }  # fmt: skip
 
 

@@ -83,11 +83,9 @@ def ingest(inputs: Inputs, precedence: Mapping[str, tuple[str, ...]]) -> Stock:
 
 def _mended(raw: RawTable, path: Path | None) -> tuple[RawTable, pl.DataFrame, pl.Series]:
     """The list with a person's corrections in their cells, the trail, and rows to keep."""
-    corrections = pl.DataFrame(
-        schema={"source_row": pl.UInt32, "column": pl.String, "text": pl.String}
-    )
-    if path is not None:
-        corrections = mending.read_corrections(path, raw.sha256, raw.headings)
+    if path is None:
+        return raw, mending.NO_TRAIL, pl.Series(dtype=pl.UInt32)
+    corrections = mending.read_corrections(path, raw.sha256, raw.headings)
     cells, trail, kept = mending.apply(raw.frame, corrections)
     no_extra = pl.when(~pl.col("source_row").is_in(kept.implode())).then(EXTRA).alias(EXTRA)
     return replace(raw, frame=cells.with_columns(no_extra)), trail, kept

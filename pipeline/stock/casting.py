@@ -39,6 +39,7 @@ def conversions(unit: str) -> dict[str, float]:
     return _CONVERSIONS.get(unit, {unit: 1.0})
 
 
+@cache
 def clean(column: str) -> pl.Expr:
     """Text without outer or double spaces; null where it is empty or a word for 'unknown'.
 
@@ -49,13 +50,17 @@ def clean(column: str) -> pl.Expr:
     return pl.when(text.str.to_lowercase().is_in(["", *_discarded()])).then(None).otherwise(text)
 
 
+@cache
+def _words(column: str) -> dict[str, str]:
+    """Code by word of one column: the tables `label` and `fix` of codes.csv."""
+    words = _codes().filter(pl.col("column") == column, pl.col("kind").is_in(["label", "fix"]))
+    return dict(zip(words["word"], words["code"], strict=True))
+
+
 def code(text: pl.Expr, column: str) -> pl.Expr:
     """The code of a word by the tables `label` and `fix` of codes.csv."""
-    words = _codes().filter(pl.col("column") == column, pl.col("kind").is_in(["label", "fix"]))
     plain = text.str.to_lowercase().str.replace_all("_", " ")
-    return plain.replace_strict(
-        words["word"].to_list(), words["code"].to_list(), default=None, return_dtype=pl.String
-    )
+    return plain.replace_strict(_words(column), default=None, return_dtype=pl.String)
 
 
 def _figure(text: pl.Expr) -> pl.Expr:

@@ -52,7 +52,7 @@ def _ordered(
         _told=pl.col("source_row").is_in(kept.implode()),
         _faulty=pl.col("source_row").is_in(faulty.implode()),
         _filled=pl.sum_horizontal(pl.col(c).is_not_null() for c in texts),
-        _text=pl.concat_str(texts, separator="\x1f", ignore_nulls=True),
+        _text=pl.concat_str(pl.col(texts).fill_null(""), separator="\x1f"),
     )
     order = ["_told", "_faulty", "_filled", "_text", "source_row"]
     return (

@@ -1,5 +1,7 @@
 """What failed, in words: one line per fault, with the cell it stands in."""
 
+from functools import cache
+
 import polars as pl
 from pandera.errors import SchemaErrors
 
@@ -20,9 +22,10 @@ def find(typed: pl.DataFrame, cells: pl.DataFrame, headings: dict[str, str]) -> 
     """
     cases = _cases(typed)
     _refuse_if_most_fail(cases, typed.height)
-    numbered = typed.select("source_row", "cloned_rows").with_row_index("index")
-    told = cases.join(numbered, on="index")
-    told = _naming_sources(_with_text(told, cells), typed).with_columns(
+    told = cases.with_columns(
+        pl.lit(typed[name]).gather("index") for name in ("source_row", "cloned_rows")
+    )
+    told = _with_text(told, cells, typed).with_columns(
         rule=pl.format("{} {}", _label(), "check"),
         fault=_sentence(),
         heading=pl.col("column").replace_strict(headings, default=WHOLE_ROW),
@@ -48,7 +51,7 @@ def failures(typed: pl.DataFrame) -> pl.DataFrame:
     """Column, check and row index of everything the schema finds."""
     schema = pl.Schema({"column": pl.String, "check": pl.String, "index": pl.UInt32})
     try:
-        rules.schema(_present(typed)).validate(typed, lazy=True)
+        rules.schema(typed).validate(typed, lazy=True)
     except SchemaErrors as fault:
         found: pl.DataFrame = fault.failure_cases
         return found.select("column", "check", "index").cast(schema)
@@ -76,15 +79,6 @@ def _cases(typed: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _present(typed: pl.DataFrame) -> frozenset[str]:
-    """Columns with a value or with text that gave none."""
-    stock = [name for name in rules.ORDER if name != "source_row"]
-    held = typed.select(
-        (pl.col(name).is_not_null() | pl.col(name + rules.UNREADABLE)).any() for name in stock
-    ).row(0)
-    return frozenset(name for name, any_held in zip(stock, held, strict=True) if any_held)
-
-
 def _refuse_if_most_fail(cases: pl.DataFrame, rows: int) -> None:
     worst = (
         cases.filter(pl.col("severity") == "reject")
@@ -102,39 +96,34 @@ def _refuse_if_most_fail(cases: pl.DataFrame, rows: int) -> None:
         )
 
 
-def _with_text(cases: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
-    """Add the raw text of the cell at fault, a column at a time; the order is kept."""
-    numbered = cases.with_row_index("_order")
-    parts = []
-    for (column,), part in numbered.group_by("column"):
-        is_cell = column in cells.columns and column != "source_row"
-        held = pl.col(str(column)).str.strip_chars() if is_cell else pl.lit(None, pl.String)
-        text = cells.select("source_row", held.alias("text"))
-        parts.append(part.join(text, on="source_row", how="left"))
-    empty = numbered.clear().with_columns(text=pl.lit(None, pl.String))
-    return pl.concat([empty, *parts]).sort("_order").drop("_order")
+def _with_text(cases: pl.DataFrame, cells: pl.DataFrame, typed: pl.DataFrame) -> pl.DataFrame:
+    """Add the cell at fault as text: as sent, or the value another source gave and its name."""
+    at_fault = sorted(set(cases["column"]) - {"source_row"})
+    texts = [
+        pl.when(pl.col("column") == name).then(pl.lit(held).gather("index"))
+        for name in at_fault
+        if (held := _held(name, cells, typed)) is not None
+    ]
+    return cases.with_columns(text=pl.coalesce(*texts, pl.lit(None, pl.String)))
 
 
-def _naming_sources(cases: pl.DataFrame, typed: pl.DataFrame) -> pl.DataFrame:
-    """Where another source gave the value at fault, that value and the source's name as text."""
-    parts = []
-    for (column,), part in cases.with_row_index("_order").group_by("column"):
-        named = part
-        if f"{column}__from" in typed.columns:
-            value, source = pl.col(str(column)).cast(pl.String), pl.col(f"{column}__from")
-            said = typed.select("source_row", _said=pl.format("{} (from {})", value, source))
-            named = part.join(said, on="source_row", how="left").with_columns(
-                text=pl.coalesce("_said", "text")
-            )
-        parts.append(named.select("_order", *cases.columns))
-    return pl.concat([cases.with_row_index("_order").clear(), *parts]).sort("_order").drop("_order")
+def _held(column: str, cells: pl.DataFrame, typed: pl.DataFrame) -> pl.Series | None:
+    """What each row holds in a column, None where neither the list nor a source has it."""
+    sent = cells[column].str.strip_chars() if column in cells.columns else None
+    if f"{column}__from" not in typed.columns:
+        return sent
+    value, source = pl.col(column).cast(pl.String), pl.col(f"{column}__from")
+    given = typed.select(pl.format("{} (from {})", value, source)).to_series()
+    return given if sent is None else given.fill_null(sent)
 
 
+@cache
 def _label() -> pl.Expr:
     labels = {c: rules.label(c) for c in rules.ORDER}
     return pl.col("column").replace_strict(labels, return_dtype=pl.String)
 
 
+@cache
 def _sentence() -> pl.Expr:
     label = _label()
     clone = pl.format("Figures equal to those of {} homes of its street", pl.col("cloned_rows") - 1)

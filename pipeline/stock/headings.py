@@ -8,7 +8,7 @@ import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 
 from pipeline.columns import by_role, dictionary
@@ -60,6 +60,7 @@ class Match:
         return "".join(words)
 
 
+@lru_cache(maxsize=4096)
 def plain(heading: object) -> str:
     """A heading in lower case with single spaces and without marks; the inch mark is spelt out."""
     words = str(heading or "").lower()
@@ -85,6 +86,7 @@ def _ends(words: str) -> Iterator[tuple[str, str]]:
             yield " ".join(parts[:-size]), unit
 
 
+@lru_cache(maxsize=4096)
 def unit_of(heading: str) -> str:
     """The unit a heading states, '' where none: at its end, in brackets, or anywhere if plain."""
     words = plain(heading).split()
@@ -118,6 +120,7 @@ def _shared() -> dict[str, str]:
     }
 
 
+@lru_cache(maxsize=4096)
 def column_of(heading: object) -> str | None:
     """The column a heading names in the trade's words, with or without its unit behind it."""
     words = plain(heading)

@@ -1,7 +1,8 @@
 """The quarantine as a workbook a person can mend, and the mended cells taken back in.
 
-One line per fault with a yellow cell beside it for what the cell should hold; a second sheet shows
-the whole rows. A workbook fits only the list it came from, known by its digest.
+One line per fault with a yellow cell beside it for what the cell should hold; a sheet of words
+that stand in several rows, to settle each once; a sheet with the whole rows. A workbook fits only
+the list it came from, known by its digest.
 """
 
 import datetime
@@ -16,7 +17,11 @@ from pipeline.errors import StockListError
 from pipeline.stock.faults import WHOLE_ROW
 
 _HEADINGS = ("Row", "Home", "Heading", "Cell as sent", "Fault", "Corrected")
+_WORDS = ("Heading", "Cell as sent", "Rows", "Corrected")
 KEEP = "keep"
+NO_TRAIL = pl.DataFrame(
+    schema={"source_row": pl.UInt32, "column": pl.String, "was": pl.String, "text": pl.String}
+)
 _MOST_LINES = 1_000_000
 """A sheet holds 1,048,576 rows; quarantine.csv has them all."""
 
@@ -46,6 +51,15 @@ def workbook(faults: pl.DataFrame, quarantine: pl.DataFrame, sha256: str) -> byt
     sheet.autofilter(0, 0, max(lines.height, 1), len(_HEADINGS) - 1)
     for column, width in enumerate((7, 16, 22, 26, 60, 26)):
         sheet.set_column(column, column, width)
+    words = book.add_worksheet("Words")
+    words.write_row(0, 0, _WORDS, head)
+    for row, (heading, text, count) in enumerate(_repeated(lines).iter_rows(), start=1):
+        for column, value in enumerate((heading, text)):
+            words.write_string(row, column, value, plain)
+        words.write_number(row, 2, count)
+        words.write_blank(row, len(_WORDS) - 1, None, yellow)
+    words.freeze_panes(1, 0)
+    words.set_column(0, len(_WORDS) - 1, 26)
     rows = book.add_worksheet("Rows as sent")
     rows.write_row(0, 0, quarantine.columns, head)
     for number, cells in enumerate(quarantine.iter_rows(), start=1):
@@ -60,11 +74,25 @@ def workbook(faults: pl.DataFrame, quarantine: pl.DataFrame, sha256: str) -> byt
     return buffer.getvalue()
 
 
+def _repeated(lines: pl.DataFrame) -> pl.DataFrame:
+    """Heading, text and rows of each text at fault in more rows than one, commonest first."""
+    return (
+        lines.drop_nulls("text")
+        .filter(pl.col("heading") != WHOLE_ROW)
+        .group_by("heading", "text")
+        .agg(pl.col("source_row").n_unique().alias("rows"))
+        .filter(pl.col("rows") > 1)
+        .sort(["rows", "heading", "text"], descending=[True, False, False])
+    )
+
+
 def _about(sha256: str) -> list[str]:
     return [
         sha256,
         "The line above is the digest of the stock list these rows come from. Leave it.",
         "Write in the yellow column of sheet Faults what the cell should hold; leave the rest.",
+        "A text that stands in several rows can be settled once, in the yellow column of sheet"
+        " Words; a line of sheet Faults filled in beside it counts before it.",
         f"A second entry of a home, or a row with cells too many: write '{KEEP}' to take this row"
         " as it stands, in place of the other where both have one key; nothing, to leave it out.",
         "Then run again with --mended and this file. Every cell you changed is kept in the trail.",
@@ -81,6 +109,7 @@ def read_corrections(path: Path, sha256: str, headings: dict[str, str]) -> pl.Da
         book = fastexcel.read_excel(path)
         about = book.load_sheet("About", header_row=None, dtypes="string").to_polars()
         lines = book.load_sheet("Faults", dtypes="string").to_polars()
+        words = book.load_sheet("Words", dtypes="string").to_polars()
     except (fastexcel.FastExcelError, OSError) as fault:
         raise StockListError(
             f"{path.name} could not be read as a mended quarantine"
@@ -90,18 +119,27 @@ def read_corrections(path: Path, sha256: str, headings: dict[str, str]) -> pl.Da
         raise StockListError(
             f"{path.name} belongs to another stock list. Mend the quarantine.xlsx of this list."
         )
-    if tuple(lines.columns) != _HEADINGS:
-        raise StockListError(
-            f"{path.name}: sheet Faults must have the columns {', '.join(_HEADINGS)}."
-        )
-    filled = lines.filter(pl.col("Corrected").str.strip_chars().fill_null("") != "")
+    for sheet, found, must in (("Faults", lines, _HEADINGS), ("Words", words, _WORDS)):
+        if tuple(found.columns) != must:
+            raise StockListError(
+                f"{path.name}: sheet {sheet} must have the columns {', '.join(must)}."
+            )
+    settled = _filled(words).select("Heading", "Cell as sent", pl.col("Corrected").alias("word"))
+    if settled.select("Heading", "Cell as sent").is_duplicated().any():
+        raise StockListError(f"{path.name}: sheet Words settles one text twice. Keep one line.")
+    own = _text("Corrected")
+    filled = _filled(
+        lines.join(
+            settled, on=["Heading", "Cell as sent"], how="left", maintain_order="left"
+        ).with_columns(Corrected=pl.coalesce(own, own.max().over("Row", "Heading"), "word"))
+    )
     by_heading = {heading: column for column, heading in headings.items()} | {WHOLE_ROW: None}
     if strange := sorted(set(filled["Heading"]) - set(by_heading)):
         raise StockListError(f"{path.name} names headings the list lacks: {', '.join(strange)}.")
     mended = filled.select(
         pl.col("Row").cast(pl.UInt32, strict=False).alias("source_row"),
         pl.col("Heading").replace_strict(by_heading, return_dtype=pl.String).alias("column"),
-        pl.col("Corrected").str.strip_chars().alias("text"),
+        pl.col("Corrected").alias("text"),
     )
     clash = (
         mended.filter(pl.col("column").is_not_null())
@@ -115,6 +153,15 @@ def read_corrections(path: Path, sha256: str, headings: dict[str, str]) -> pl.Da
             f"{path.name}: row {where} is corrected in two ways, or has lost its row number."
         )
     return mended.unique(maintain_order=True)
+
+
+def _text(column: str) -> pl.Expr:
+    """The text of a cell without spaces round it; null where nothing is left."""
+    return pl.col(column).str.strip_chars().replace("", None)
+
+
+def _filled(lines: pl.DataFrame) -> pl.DataFrame:
+    return lines.with_columns(_text("Corrected")).drop_nulls("Corrected")
 
 
 def apply(
@@ -144,7 +191,4 @@ def apply(
             )
         )  # fmt: skip
         cells = joined.with_columns(pl.coalesce("_new", name).alias(name)).drop("_new")
-    empty = pl.DataFrame(
-        schema={"source_row": pl.UInt32, "column": pl.String, "was": pl.String, "text": pl.String}
-    )
-    return cells, pl.concat([empty, *trail]), whole["source_row"]
+    return cells, pl.concat([NO_TRAIL, *trail]), whole["source_row"]

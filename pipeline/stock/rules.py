@@ -1,8 +1,8 @@
 """The rules a row of the stock list must keep, as one pandera schema over typed columns.
 
 A rule is a polars expression that is true for a good row; null counts as good, so that a rule
-speaks only of cells that hold something. Bounds are wide on purpose and common practice unless a
-rule says otherwise: what cannot be goes to quarantine, what is unusual gets a warning.
+speaks only of cells that hold something. Bounds stand in stock_limits.csv, wide on purpose: what
+cannot be goes to quarantine, what is unusual gets a warning.
 """
 
 import datetime
@@ -15,20 +15,23 @@ import polars as pl
 from pandera.api.polars.types import PolarsData
 
 from pipeline import reference
-from pipeline.columns import Column, by_role, dictionary
-from pipeline.stock.headings import ESSENTIAL
+from pipeline.columns import by_role, dictionary
 
 Severity = Literal["reject", "quarantine", "warn"]
 UNREADABLE = "__unreadable"
 UNREAD = "could not be read"
 TOTAL = "is a total, not a home"
-LATEST_YEAR = 2026
-STALE_AFTER_YEARS = 5
-COMMON_STOREYS = {"house": 2.0, "bungalow": 1.0, "flat": 1.0, "maisonette": 2.0}
-"""Storeys of a home whose list does not say (common practice)."""
+_TABLES = reference.load()
+_LIMITS = {row["name"]: row for row in _TABLES.table("stock_limits").iter_rows(named=True)}
+COMMON_STOREYS = {
+    row["property_type"]: float(row["filled_with"])
+    for row in _TABLES.table("stock_defaults").iter_rows(named=True)
+    if row["column"] == "storeys"
+}
+"""Storeys of a home whose list does not say."""
 BAND_FIRST_YEARS = {
     row["band"]: row["first_year"] or 1850.0
-    for row in reference.load().table("age_bands").iter_rows(named=True)
+    for row in _TABLES.table("age_bands").iter_rows(named=True)
     if row["nation"] == "england_wales"
 }
 MAY_BE_UNREADABLE = frozenset(
@@ -36,13 +39,14 @@ MAY_BE_UNREADABLE = frozenset(
         *("built_form", "floor_position", "storeys", "glazing", "loft_insulation_mm", "heating"),
         *("epc_band", "low_income", "survey_date", "metered_heating_kwh_per_year"),
         *("wall_thickness_mm", "window_area_m2", "jamb_length_m", "head_length_m"),
+        *("front_wall_area_m2", "rear_wall_area_m2", "gable_wall_area_m2"),
         *("sill_length_m", "base_length_m", "eaves_length_m", "neighbour_length_m"),
         "corner_length_m",
     }
 )
 """Columns that have a graded default or only inform: a cell that cannot be read there counts as
 not known, with a warning. Everywhere else it keeps the row out, safety and eligibility first."""
-MOST_AT_FAULT = 0.5
+MOST_AT_FAULT: float = _LIMITS["rows_at_fault"]["high"]
 """A list in which a rule of severity `reject` fails for more than this share is refused whole."""
 
 
@@ -60,12 +64,25 @@ class Rule:
     severity: Severity = "quarantine"
 
 
-def _between(column: str, low: float, high: float, unit: str = "") -> Rule:
+def _low(name: str) -> float:
+    return float(_LIMITS[name]["low"])
+
+
+def _high(name: str) -> float:
+    return float(_LIMITS[name]["high"])
+
+
+def _between(column: str) -> Rule:
+    low, high, unit = _low(column), _high(column), _LIMITS[column]["unit"]
+    said = "" if unit in ("no", "year", "fraction") else f" {unit}"
     return Rule(
-        column,
-        pl.col(column).is_between(low, high),
-        f"is outside {low:g} to {high:g} {unit}".strip(),
+        column, pl.col(column).is_between(low, high), f"is outside {low:g} to {high:g}{said}"
     )
+
+
+def _of_type(name: str) -> pl.Expr:
+    """Lower limit of a name that has its own for flats."""
+    return pl.when(_FLAT).then(_low(f"{name}_of_a_flat")).otherwise(_low(name))
 
 
 _FLAT = pl.col("property_type").is_in(["flat", "maisonette"])
@@ -78,13 +95,26 @@ _FIRST_YEAR = pl.col("age_band").replace_strict(
 )
 _YEAR = pl.coalesce("construction_year", _FIRST_YEAR)
 _SQUARE_WALLS = (
-    10.0 * (pl.col("floor_area_m2") * _STOREYS).sqrt()
+    _low("square_plan_wall") * (pl.col("floor_area_m2") * _STOREYS).sqrt()
     * pl.col("built_form").replace_strict(
-        {"detached": 1.0, "semi_detached": 0.75, "end_terrace": 0.75, "mid_terrace": 0.5},
+        {
+            row["built_form"]: row["share"]
+            for row in _TABLES.table("exposed_perimeter_share").iter_rows(named=True)
+            if row["property_type"] == "house"
+        },
         default=None, return_dtype=pl.Float64,
     )
 )  # fmt: skip
+_PARTS = (
+    pl.col("front_wall_area_m2") + pl.col("rear_wall_area_m2")
+    + pl.when(pl.col("built_form") == "mid_terrace")
+    .then(pl.col("gable_wall_area_m2").fill_null(0.0))
+    .otherwise("gable_wall_area_m2")
+)  # fmt: skip
 _PRESENT = "is missing"
+_SMALLEST, _LARGEST = _low("floor_area_m2"), _high("floor_area_m2")
+_STALE_YEARS = int(_high("survey_age_years"))
+_LATEST_YEAR = int(_high("construction_year"))
 
 RULES = (
     Rule("home_id", pl.col("home_id").is_not_null(), _PRESENT, "reject"),
@@ -108,67 +138,81 @@ RULES = (
         pl.col("postcode").str.contains(r"^[A-Z]{1,2}\d[A-Z\d]? \d[A-Z]{2}$"),
         "does not have the form of a postcode",
     ),
-    _between("construction_year", 1500, LATEST_YEAR),
+    _between("construction_year"),
     Rule(
         "floor_area_m2",
-        pl.col("floor_area_m2").is_between(pl.when(_FLAT).then(12.0).otherwise(20.0), 400.0),
-        "is outside what a home of this type has (12 or 20 to 400 m2)",
+        pl.col("floor_area_m2").is_between(_of_type("floor_area_m2"), _LARGEST),
+        f"is outside what a home of this type has ({_low('floor_area_m2_of_a_flat'):g} or"
+        f" {_SMALLEST:g} to {_LARGEST:g} m2)",
     ),
     Rule(
         "wall_area_m2",
         pl.col("wall_area_m2").is_between(
-            pl.col("floor_area_m2") * pl.when(_FLAT).then(0.1).otherwise(0.25),
-            pl.col("floor_area_m2") * 4.0,
+            pl.col("floor_area_m2") * _of_type("wall_over_floor_area"),
+            pl.col("floor_area_m2") * _high("wall_over_floor_area"),
         ),
         "cannot belong to this floor area",
     ),
     Rule(
         "wall_area_m2",
-        (pl.col("wall_area_m2") / _SQUARE_WALLS).is_between(0.4, 2.2),
+        (pl.col("wall_area_m2") / _SQUARE_WALLS).is_between(
+            _low("wall_over_square_plan"), _high("wall_over_square_plan")
+        ),
         "is unusual for the floor area, storeys and built form",
         "warn",
     ),
     Rule(
         "window_area_m2",
-        pl.col("window_area_m2").is_between(1.0, pl.col("floor_area_m2") * 0.6),
+        pl.col("window_area_m2").is_between(
+            _low("window_area_m2"), pl.col("floor_area_m2") * _high("window_over_floor_area")
+        ),
         "cannot belong to this floor area",
     ),
     Rule(
         "floor_area_m2",
-        pl.col("floor_area_m2") / _STOREYS >= 10.0,
-        "leaves under 10 m2 to a storey",
+        pl.col("floor_area_m2") / _STOREYS >= _low("floor_area_m2_of_a_storey"),
+        f"leaves under {_low('floor_area_m2_of_a_storey'):g} m2 to a storey",
     ),
-    _between("storeys", 1, 5),
-    _between("building_height_m", 2, 200, "m"),
-    _between("wall_thickness_mm", 75, 1200, "mm"),
-    _between("treatable_share", 0, 1),
-    _between("u_existing_w_m2k", 0.1, 3.5, "W/m2K"),
-    _between("loft_insulation_mm", 0, 600, "mm"),
-    _between("metered_heating_kwh_per_year", 0, 100_000, "kWh"),
-    _between("measured_htc_w_k", 20, 1500, "W/K"),
-    _between("clearance_mm", 0, 100_000, "mm"),
+    _between("storeys"),
+    _between("building_height_m"),
+    _between("wall_thickness_mm"),
+    *(_between(f"{wall}_wall_area_m2") for wall in ("front", "rear", "gable")),
+    Rule(
+        "wall_area_m2",
+        ((_PARTS / pl.col("wall_area_m2")) - 1.0).abs() <= _high("wall_parts_apart"),
+        "differs by over a tenth from its front, rear and gable walls, whose sum counts",
+        "warn",
+    ),
+    _between("treatable_share"),
+    _between("u_existing_w_m2k"),
+    _between("loft_insulation_mm"),
+    _between("metered_heating_kwh_per_year"),
+    _between("measured_htc_w_k"),
+    _between("clearance_mm"),
     Rule(
         "construction_year",
-        ~(pl.col("wall_construction").is_in(["solid_brick", "cob"]) & (_YEAR > 1966)),
+        ~pl.col("wall_construction").is_in(["solid_brick", "cob"])
+        | (_YEAR <= _high("solid_wall_year")),
         "is late for a solid wall: check age and construction",
         "warn",
     ),
     Rule(
         "construction_year",
-        ~(pl.col("wall_construction").is_in(["cavity", "filled_cavity"]) & (_YEAR < 1900)),
+        ~pl.col("wall_construction").is_in(["cavity", "filled_cavity"])
+        | (_YEAR >= _low("cavity_wall_year")),
         "is early for a cavity wall: check age and construction",
         "warn",
     ),
     Rule(
         "u_existing_w_m2k",
         ~(pl.col("wall_construction").is_in(["solid_brick", "stone_granite", "stone_sandstone"])
-          & (pl.col("wall_insulation").fill_null("none") == "none") & (_U < 0.7)),
+          & (pl.col("wall_insulation").fill_null("none") == "none") & (_U < _low("solid_wall_u"))),
         "is low for an uninsulated solid wall",
         "warn",
     ),
     Rule(
         "u_existing_w_m2k",
-        ~((pl.col("wall_construction") == "filled_cavity") & (_U > 1.2)),
+        ~((pl.col("wall_construction") == "filled_cavity") & (_U > _high("filled_cavity_u"))),
         "is high for a filled cavity",
         "warn",
     ),
@@ -181,10 +225,10 @@ RULES = (
     Rule(
         "survey_date",
         pl.col("survey_date").is_between(
-            pl.lit(datetime.date(LATEST_YEAR - STALE_AFTER_YEARS, 1, 1)),
-            pl.lit(datetime.date(LATEST_YEAR, 12, 31)),
+            pl.lit(datetime.date(_LATEST_YEAR - _STALE_YEARS, 1, 1)),
+            pl.lit(datetime.date(_LATEST_YEAR, 12, 31)),
         ),
-        f"is over {STALE_AFTER_YEARS} years back or in the future: treat the record as stale",
+        f"is over {_STALE_YEARS} years back or in the future: treat the record as stale",
         "warn",
     ),
     Rule("source_row", pl.col("cloned_rows").is_null(), "is one of a run of equal records", "warn"),
@@ -199,6 +243,22 @@ def severity_of(column: str, says: str) -> Severity:
     return found[0] if found else "quarantine"
 
 
+@cache
+def _columns() -> dict[str, list[Rule]]:
+    """Every rule by its column, whether its cells could be read among them."""
+    rules: dict[str, list[Rule]] = {column.name: [] for column in by_role("stock")}
+    for name, own in rules.items():
+        own += [rule for rule in RULES if rule.column == name]
+        own.append(Rule(name, ~pl.col(name + UNREADABLE), UNREAD))
+    return rules | {"source_row": [rule for rule in RULES if rule.column == "source_row"]}
+
+
+@cache
+def _any_breaks() -> list[pl.Expr]:
+    rules = [rule for own in _columns().values() for rule in own]
+    return [(~rule.good.all()).alias(f"{rule.column} {rule.says}") for rule in rules]
+
+
 def _check(rule: Rule) -> pa.Check:
     def holds(data: PolarsData) -> pl.LazyFrame:
         return data.lazyframe.select(rule.good)
@@ -206,24 +266,21 @@ def _check(rule: Rule) -> pa.Check:
     return pa.Check(holds, name=rule.says)
 
 
-def _column(column: Column) -> pa.Column:
-    rules = [rule for rule in RULES if rule.column == column.name]
-    rules.append(Rule(column.name, ~pl.col(column.name + UNREADABLE), UNREAD))
-    return pa.Column(column.polars_dtype, [_check(rule) for rule in rules], nullable=True)
-
-
-@cache
-def schema(present: frozenset[str]) -> pa.DataFrameSchema:
+def schema(typed: pl.DataFrame) -> pa.DataFrameSchema:
     """The schema of a typed stock list; every failure it reports carries a row index.
 
-    present: columns that hold anything. A column that holds nothing can only lack what it must
-    have, so of the others only the essential ones are checked.
+    Checks one by one cost the schema far more than all rules in one pass cost polars, so it holds
+    the checks that some row of the list fails, which are all that it could report.
     """
-    checked = [c for c in by_role("stock") if c.name in present or c.name in ESSENTIAL]
-    columns = {column.name: _column(column) for column in checked}
-    own = [rule for rule in RULES if rule.column == "source_row"]
-    columns["source_row"] = pa.Column(pl.UInt32, [_check(rule) for rule in own], nullable=False)
-    return pa.DataFrameSchema(columns)
+    broken = typed.select(_any_breaks()).row(0, named=True)
+    checks = {
+        name: [_check(rule) for rule in own if broken[f"{name} {rule.says}"]]
+        for name, own in _columns().items()
+    }
+    dtypes = {name: typed.schema[name] for name in checks}
+    return pa.DataFrameSchema(
+        {n: pa.Column(dtypes[n], own, nullable=True) for n, own in checks.items() if own}
+    )
 
 
 ORDER = {name: i for i, name in enumerate([*(c.name for c in by_role("stock")), "source_row"])}

@@ -1,5 +1,7 @@
 """Text to values, a distinct text at a time, with a record of every text that was turned."""
 
+from functools import cache
+
 import polars as pl
 
 from pipeline.columns import Column, by_role
@@ -15,73 +17,88 @@ def typed(raw: RawTable) -> tuple[pl.DataFrame, pl.DataFrame]:
     First frame: source_row, each column, a flag `<column>__unreadable` where a cell holds text
     but no value, and age_band. Second frame: column, text, value, rows.
     """
-    parts = [raw.frame.select("source_row")]
-    turned = []
+    held, said = [raw.frame.select("source_row")], []
+    columns = [pl.col("source_row")]
     for column in by_role("stock"):
         if column.name not in raw.headings:
-            parts.append(_absent(column, raw.frame.height))
+            columns += _absent(column)
             continue
-        cells = raw.frame.select(pl.col(column.name).alias("text"))
-        read = _read(cells, column, raw.headings[column.name])
-        parts.append(
-            cells.join(read, on="text", how="left", nulls_equal=True, maintain_order="left").drop(
-                "text", "rows"
-            )
+        names = _names(column)
+        columns += map(pl.col, names)
+        cells = raw.frame.select(text=column.name)
+        read = _read(cells, column, unit_of(raw.headings[column.name]))
+        said.append(read.select(pl.lit(column.name).alias("column"), *_SAID))
+        beside = cells.join(
+            read.select("text", *names),
+            on="text",
+            how="left",
+            nulls_equal=True,
+            maintain_order="left",
         )
-        turned.append(_turned(read, column))
-    return pl.concat(parts, how="horizontal"), pl.concat(turned)
+        held.append(beside.select(names))
+    return pl.concat(held, how="horizontal").select(columns), _turned(pl.concat(said))
 
 
-def _absent(column: Column, rows: int) -> pl.DataFrame:
-    return pl.DataFrame(
-        {
-            column.name: pl.repeat(None, rows, dtype=column.polars_dtype, eager=True),
-            column.name + UNREADABLE: pl.repeat(False, rows, eager=True),
-        }
-    )
+_SAID = ("text", "value", "rows")
 
 
-def _read(cells: pl.DataFrame, column: Column, heading: str) -> pl.DataFrame:
-    """Value and flag of each distinct text, with the number of rows that hold it."""
-    distinct = cells.group_by("text", maintain_order=True).agg(pl.len().alias("rows"))
+def _names(column: Column) -> list[str]:
+    """Columns that a column of the list is read into."""
+    return [column.name, column.name + UNREADABLE, *(["age_band"] if column.dtype == "age" else [])]
+
+
+@cache
+def _absent(column: Column) -> tuple[pl.Expr, pl.Expr]:
+    blank = pl.lit(None, column.polars_dtype).alias(column.name)
+    return blank, pl.lit(False).alias(column.name + UNREADABLE)
+
+
+def _read(cells: pl.DataFrame, column: Column, unit: str) -> pl.DataFrame:
+    """Value and flag of each distinct text, the value as text, and the rows that hold it."""
+    distinct = cells.group_by("text", maintain_order=True).agg(rows=pl.len())
     clean = distinct.with_columns(clean=casting.clean("text"))
-    value = _value(column, pl.col("clean"), heading)
-    read = clean.with_columns(value.cast(column.polars_dtype).alias(column.name))
-    known = pl.col(column.name).is_not_null()
-    if column.dtype == "age":
-        read = read.with_columns(age_band=casting.age_band(pl.col("clean")))
-        known |= pl.col("age_band").is_not_null()
-    unreadable = (pl.col("clean").is_not_null() & ~known).alias(column.name + UNREADABLE)
-    return read.with_columns(unreadable).drop("clean")
+    value = clean.with_columns(_value(column, unit))
+    return value.with_columns(_said(column))
 
 
-def _value(column: Column, text: pl.Expr, heading: str) -> pl.Expr:
+@cache
+def _value(column: Column, unit: str) -> tuple[pl.Expr, ...]:
+    """A value of the column from its clean text; unit: the one its heading states."""
+    text = pl.col("clean")
     plain = {
         "share": casting.share,
         "age": casting.year,
         "date": casting.date,
     }
-    if column.dtype == "code":
-        return casting.code(text, column.name)
-    if column.dtype in plain:
-        return plain[column.dtype](text)
-    if column.dtype in ("number", "area", "length_mm"):
-        return casting.number(text, column.unit, unit_of(heading))
     named = {"postcode": casting.postcode, "uprn": casting.uprn}
-    return named.get(column.name, casting.whole_number_text)(text)
+    if column.dtype == "code":
+        value = casting.code(text, column.name)
+    elif column.dtype in plain:
+        value = plain[column.dtype](text)
+    elif column.dtype in ("number", "area", "length_mm"):
+        value = casting.number(text, column.unit, unit)
+    else:
+        value = named.get(column.name, casting.whole_number_text)(text)
+    read = value.cast(column.polars_dtype).alias(column.name)
+    return (read, casting.age_band(text).alias("age_band")) if column.dtype == "age" else (read,)
 
 
-def _turned(read: pl.DataFrame, column: Column) -> pl.DataFrame:
-    """Rows of `mended` for one column: texts whose value is written otherwise."""
+@cache
+def _said(column: Column) -> tuple[pl.Expr, pl.Expr]:
+    """A value as text, and whether its cell holds text without giving one."""
     value = pl.col(column.name)
     if column.dtype == "age":
         value = pl.coalesce(value.cast(pl.Int64).cast(pl.String), "age_band")
-    said = read.select(
-        pl.lit(column.name).alias("column"), "text", value.cast(pl.String).alias("value"), "rows"
+    unreadable = pl.col("clean").is_not_null() & value.is_null()
+    return value.cast(pl.String).alias("value"), unreadable.alias(column.name + UNREADABLE)
+
+
+def _turned(said: pl.DataFrame) -> pl.DataFrame:
+    """Texts whose value is written otherwise, by column, those of most rows first."""
+    text, value = pl.col("text"), pl.col("value")
+    other = said.filter(value.is_not_null() & (text != value))
+    same_number = text.cast(pl.Float64, strict=False) == value.cast(pl.Float64, strict=False)
+    place = pl.col("column").rle_id()
+    return other.filter(~same_number.fill_null(False)).sort(
+        place, "rows", "text", descending=[False, True, False]
     )
-    number = pl.col("text", "value").cast(pl.Float64, strict=False)
-    same_number = said.select(number).select(
-        (pl.col("text") == pl.col("value")).fill_null(False).alias("same")
-    )["same"]
-    changed = pl.col("value").is_not_null() & (pl.col("text") != pl.col("value"))
-    return said.filter(changed & ~same_number).sort("rows", "text", descending=[True, False])

@@ -57,7 +57,7 @@ def compare(path: Path) -> None:
     """Seconds of the schema and of the same rules in plain polars, three times in turn."""
     raw = reading.read(path)
     typed, _ = values.typed(raw)
-    typed = duplicates.mark_clones(duplicates.mark(typed, raw.frame))
+    typed = duplicates.mark_clones(typed)
     checks = [(r.column, r.says, r.good) for r in rules.RULES]
     checks += [(c, "could not be read", ~pl.col(c + rules.UNREADABLE)) for c in raw.headings]
     ratios = []
