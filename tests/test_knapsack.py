@@ -95,7 +95,7 @@ def test_five_homes_by_exhaustion(budget: int) -> None:
     assert found.value == most
 
 
-@pytest.mark.parametrize("seed", range(25))
+@pytest.mark.parametrize("seed", range(0, 25, 2))
 def test_equal_to_an_integer_programme(seed: int) -> None:
     """The whole solver finds the optimum; the hulls alone are below it and their bound above."""
     cost, value = drawn(5 + 3 * seed, 1 + seed % 5, seed)

@@ -11,7 +11,8 @@ from polars.testing import assert_frame_equal
 from streamlit.testing.v1 import AppTest
 
 from dashboard import data, tables, words
-from pipeline import claims, explain, grades, homes, programme, published, scenarios
+from pipeline import claims, explain, funding, grades, homes, programme, published, scenarios
+from pipeline.programme import funds
 from pipeline.published import Published, open_run
 from pipeline.run import run
 from pipeline.settings import Settings
@@ -458,3 +459,20 @@ def test_another_source_is_told_by_what_it_overrode(
     assert told["entries"].sum() == log.height
     assert told.row(0) == ("survey", "Wall U-value today", "filled a gap", 2)
     assert told.row(1)[1] == "Whole row"
+
+
+def test_funds_allocated_on_the_page_are_what_the_pipeline_allocates(
+    store: Path, opened: Callable[..., AppTest]
+) -> None:
+    page = opened(funding_page, store)
+    page.multiselect(key="funds").set_value(["fund_lantern.toml"])
+    page.button[0].click().run()
+    rules = funds.read(DEMO_RATES.with_name("fund_lantern.toml"))
+    made = funding.fund(open_run(store), funding.Asked((rules,), funds.Means()), {})
+    funded = made.homes.filter(pl.col("funded") == "yes")
+    assert not page.exception
+    assert page.metric[0].value == f"{funded.height:,}"
+    assert any(f"the gap is {made.account['gap']:.2%}" in told.value for told in page.markdown)
+    left = made.homes.filter(pl.col("reason_code") == "RULE").row(0, named=True)
+    page.selectbox(key="why_home").set_value(left["home_id"]).run()
+    assert any("Others do more with the money" in told.value for told in page.info)
