@@ -2,7 +2,7 @@
 
 import streamlit as st
 
-from dashboard.views import claim, data_report, funding, homes, what_if
+from dashboard.views import claim, data_report, funding, homes, screens, what_if
 
 st.set_page_config(page_title="Retrofit programme", layout="wide")
 st.html(
@@ -13,6 +13,7 @@ st.html(
 st.navigation(
     [
         st.Page(homes.page, title="Which homes first", url_path="homes", default=True),
+        st.Page(screens.page, title="Screens", url_path="screens"),
         st.Page(funding.page, title="The funding", url_path="funding"),
         st.Page(claim.page, title="The claim", url_path="claim"),
         st.Page(what_if.page, title="What if", url_path="what-if"),

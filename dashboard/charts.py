@@ -16,6 +16,14 @@ MARKERS = ("circle", "square", "diamond", "triangle-up", "x", "cross", "star")
 FAINT = "#9aa5ad"
 GRADE_COLOURS = {"A": "#123f5c", "B": "#1d74a6", "C": "#8fbcd8", "D": "#e3ebf1"}
 """One hue from dark, well known, to pale, assumed; D is hatched as well."""
+VERDICT_LOOKS = {
+    "pass": ("#8fbcd8", "", "#1b2a33"),
+    "not surveyed": ("#eef2f5", "/", "#1b2a33"),
+    "refer": ("#e18700", "", "#1b2a33"),
+    "exclude": ("#123f5c", "x", "#ffffff"),
+    "not tested": ("#ffffff", ".", "#1b2a33"),
+}
+"""Colour, pattern and ink of each verdict of the screens: told apart without colour as well."""
 _HEIGHT = 430
 _ROUND = [digit * 10.0**power for power in range(6) for digit in (1, 2, 5)]
 
@@ -239,6 +247,47 @@ def grade_bars(shares: pl.DataFrame, key: str, title: str) -> go.Figure:
     figure.update_yaxes(
         categoryorder="array", categoryarray=[escape(name) for name in names], autorange="reversed"
     )
+    return figure
+
+
+def verdict_bars(shares: pl.DataFrame, title: str) -> go.Figure:
+    """Share of homes by verdict of the screens as stacked bars; the wider parts say their word.
+
+    shares: as `tables.verdicts` returns it, groups in the order drawn.
+    """
+    figure = go.Figure()
+    groups = [escape(name) for name in shares["label"].unique(maintain_order=True)]
+    for verdict, (colour, pattern, ink) in VERDICT_LOOKS.items():
+        part = shares.filter(pl.col("verdict") == verdict)
+        if not part.height:
+            continue
+        figure.add_bar(
+            x=part["share_percent"].to_list(),
+            y=[escape(name) for name in part["label"]],
+            orientation="h",
+            name=verdict,
+            marker={
+                "color": colour,
+                "line": {"color": FAINT, "width": 1},
+                "pattern": {"shape": pattern, "bgcolor": colour, "fgcolor": "#9fb3c1", "size": 7,
+                            "solidity": 0.15},
+            },
+            text=[
+                f"{verdict} {share:.0f}%" if share >= 30 else f"{share:.0f}%" if share >= 5 else ""
+                for share in part["share_percent"]
+            ],
+            textposition="inside",
+            insidetextanchor="middle",
+            textangle=0,
+            textfont={"color": ink, "size": 12},
+            customdata=part["homes"].to_list(),
+            hovertemplate=f"%{{y}}, {verdict}: %{{customdata:,}} homes, %{{x:.1f}}%",
+        )  # fmt: skip
+    _dress(figure, title, "Share of homes [%]", "")
+    _rows(figure, len(groups), 29)
+    figure.update_layout(barmode="stack", bargap=0.25, legend={"traceorder": "normal"})
+    figure.update_xaxes(range=[0, 100], ticksuffix="%")
+    figure.update_yaxes(categoryorder="array", categoryarray=groups, autorange="reversed")
     return figure
 
 

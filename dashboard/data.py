@@ -17,7 +17,7 @@ from pipeline.errors import ClaimError, StoreError
 from pipeline.programme import funds
 from pipeline.published import Published, open_run
 from pipeline.settings import Settings
-from pipeline.stock import mending
+from pipeline.stock import mending, reading
 
 _ONE_AT_A_TIME = threading.Lock()
 """Held while this process has the ledger open: two sessions never freeze at once."""
@@ -102,7 +102,7 @@ def _by_thickness(
 
 @st.cache_data(max_entries=12, show_spinner=False)
 def stored(key: Identity, name: str) -> pl.DataFrame:
-    """One more table of the store: faults, mended, overrides or corrections."""
+    """One more table of the store: screens, faults, mended, overrides or corrections."""
     return published.table(Path(key.path), name)
 
 
@@ -110,6 +110,12 @@ def stored(key: Identity, name: str) -> pl.DataFrame:
 def beside_type(key: Identity, _run: Published) -> pl.DataFrame:
     """Wall U-value and area of every home beside what its age and form suggest."""
     return tables.beside_type(_run.ranking, _run.base)
+
+
+@st.cache_data(max_entries=2, show_spinner=False)
+def digest(key: Identity) -> str:
+    """SHA-256 of the store's file."""
+    return reading.sha256(Path(key.path))
 
 
 def workbook(key: Identity, run: Published) -> bytes:

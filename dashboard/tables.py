@@ -6,6 +6,8 @@ from typing import Any
 import polars as pl
 
 from pipeline import assess, columns, explain, homes, programme
+from pipeline.explain import layout
+from pipeline.options import screens
 from pipeline.reference import Reference
 
 NEAR = 0.25
@@ -74,7 +76,8 @@ def sheet(steps: Sequence[explain.Step]) -> pl.DataFrame:
         [
             {
                 "part": step.part,
-                "what": step.what,
+                "what": f"{step.what}, {step.row}" if step.row else step.what,
+                "symbol": step.symbol,
                 "formula": step.formula,
                 "working": step.working,
                 "value": explain.show(step.value),
@@ -83,6 +86,35 @@ def sheet(steps: Sequence[explain.Step]) -> pl.DataFrame:
             }
             for step in steps
         ]
+    )
+
+
+def section(held: layout.Section) -> list[tuple[str, pl.DataFrame]]:
+    """The tables of one part of a sheet in order, each with its caption."""
+    return [
+        _grid(block) if isinstance(block, layout.Grid) else ("", _lines(block))
+        for block in held.blocks
+    ]
+
+
+def _lines(lines: Sequence[layout.Line]) -> pl.DataFrame:
+    names = ("No.", "What", "Symbol", "Formula", "With figures", "Value", "Unit", "Source")
+    rows = [
+        (line.number, line.step.what, line.step.symbol, line.step.formula, line.step.working,
+         explain.show(line.step.value), layout.pretty(line.step.unit), line.source)
+        for line in lines
+    ]  # fmt: skip
+    return pl.DataFrame(rows, names, orient="row")
+
+
+def _grid(grid: layout.Grid) -> tuple[str, pl.DataFrame]:
+    keys = "; ".join(
+        " = ".join((column.symbol, *column.formulas)) + f", {column.what}"
+        for column in grid.columns
+    )
+    names = [f"{c.symbol} [{layout.pretty(c.unit)}]" if c.unit else c.symbol for c in grid.columns]
+    return f"{grid.number} {grid.title}: {keys}.", pl.DataFrame(
+        grid.rows, ["Row", *names], orient="row"
     )
 
 
@@ -167,6 +199,29 @@ def beside_type(ranking: pl.DataFrame, base: assess.Basis) -> pl.DataFrame:
         u_given=pl.col("u_value_grade").is_in(_GIVEN),
         area_given=pl.col("wall_area_grade").is_in(_GIVEN),
     )  # fmt: skip
+
+
+def verdicts(cells: pl.DataFrame, by: str, of: str = "screen_verdict") -> pl.DataFrame:
+    """Homes and share [%] by verdict of every screen (by `screen`), or of one by a column.
+
+    cells: table `screens` of the store. Returns label, verdict, homes and share_percent; screens in
+    their order, other groups with the largest share of referred and excluded homes first.
+    """
+    homes_of = pl.col("homes").sum().over("group")
+    shares = screens.counts(cells, by, of).with_columns(
+        label=_label("group"), share_percent=100.0 * pl.col("homes") / homes_of
+    )
+    if by != "screen":
+        spoken = pl.col("verdict").is_in([screens.REFER, screens.EXCLUDE])
+        hard = pl.when(spoken).then("homes").otherwise(0).sum().over("group") / homes_of
+        shares = shares.sort(hard, "group", descending=[True, False], maintain_order=True)
+    return shares.select("label", "verdict", "homes", "share_percent")
+
+
+def with_verdict(cells: pl.DataFrame, of: str, wanted: Sequence[str]) -> pl.DataFrame:
+    """The homes to which a screen, or all of them together, gives one of the verdicts wanted."""
+    verdict = screens.verdict_of(of).fill_null(screens.NOT_TESTED)
+    return cells.filter(verdict.is_in(list(wanted)))
 
 
 def ranges(values_of: pl.DataFrame, by: str, column: str) -> pl.DataFrame:

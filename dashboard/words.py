@@ -43,6 +43,12 @@ GRADE_MEANING = (
     " survey. **C** default: filled from age, type or geometry. **D** assumed: filled without"
     " evidence."
 )
+VERDICTS = (
+    "**pass**: nothing was found. **not surveyed**: what decides is not known; treat it as referred"
+    " until somebody has looked. **refer**: a person must settle it before works. **exclude**: not"
+    " ranked. A home's verdict is the worst of its screens. No verdict is an approval, and limits"
+    " in law differ by nation: check with the competent authority."
+)
 OTHER_LABELS = {
     "homes": "Homes",
     "quarantine_reason": "Why in quarantine",
@@ -74,12 +80,24 @@ OTHER_LABELS = {
     "from_source": "Source",
     "outcome": "What became of it",
     "entries": "Entries",
+    "screen": "Screen",
+    "verdict": "Verdict",
+    "why": "What the screen says",
+    "change": "What would have to change",
+    "rule": "Rule",
+    "source": "Source",
+    "checked": "Mark",
+    "nation": "Nation",
+    "quantity": "Limit",
+    "value": "Value",
+    "unit": "Unit",
 }
 """Titles of columns that the dictionary of columns does not hold."""
 _TEXTS = (
     "quarantine_reason", "system_label", "claim_id", "made_at", "line", "run_id", "column_label",
     "cell_text", "read_as", "input", "group", "reasons", "warning", "from_source", "outcome",
-    "spread",
+    "spread", "screen", "verdict", "why", "change", "rule", "source", "checked", "nation",
+    "quantity", "unit",
 )  # fmt: skip
 _DECIMALS = {
     "times": 2,

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from data_demo import dirt, faults, town
+from data_demo import dirt, faults, survey, town
 
 HOMES = 2400
 SEED = 2026
@@ -52,6 +52,17 @@ RULE_BY_HEADING: Mapping[str, dirt.Rule] = {
     "Clearance mm": dirt.clearances_seldom_known,
     "Notes": dirt.notes_stray,
 }
+SURVEY_RULE_BY_HEADING: Mapping[str, dirt.Rule] = {
+    "Exposure Zone": survey.exposure_zones,
+    "Damp": survey.damp_in_words,
+    "Wall Condition": survey.conditions_in_words,
+    "Frame Type": survey.frames_in_words,
+    "Pull-out kN": survey.pull_outs_by_street,
+    "Ventilation": survey.ventilation_in_words,
+    "Asbestos": survey.asbestos_in_words,
+    "Flue or Meter": survey.services_in_words,
+    "Soffit Depth": survey.eaves_in_mm,
+}
 STRAY_HEADINGS = ("Last Gas Service", "Patch Officer", "Notes")
 
 
@@ -65,8 +76,13 @@ def stock_list_and_faults(
     """
     rng = np.random.default_rng(seed)
     true_homes = town.clean_homes(homes, rng)
+    of_survey = np.random.default_rng([seed, survey.STREAM])
     listed = pl.DataFrame(
-        [rule(true_homes, rng).alias(heading) for heading, rule in RULE_BY_HEADING.items()]
+        [
+            rule(true_homes, stream).alias(heading)
+            for rules, stream in ((RULE_BY_HEADING, rng), (SURVEY_RULE_BY_HEADING, of_survey))
+            for heading, rule in rules.items()
+        ]
     )
     return faults.plant_all(true_homes, listed, rng)
 

@@ -27,7 +27,7 @@ CHOICE = (
     "rate_gbp_m2",
 )  # fmt: skip
 """Columns of an option that `choose` puts beside a home and `figures` needs."""
-ADDED = tuple(column.name for column in by_role("result"))
+ADDED = tuple(column.name for column in by_role("result", "screen"))
 """Columns a ranking adds to a home; drop them to assess the home again."""
 
 
@@ -78,7 +78,8 @@ def assess(homes: pl.DataFrame, base: Basis) -> Iterator[pl.DataFrame]:
     homes: as `pipeline.homes.describe` returns them. A home without an option has a reason.
     """
     for batch in homes.iter_slices(_BATCH):
-        yield figures(choose(prepare(batch, base), base), base)
+        found = figures(choose(prepare(batch, base), base), base)
+        yield screens.settle(found, base.settings, base.reference)
 
 
 def choose(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
@@ -386,23 +387,12 @@ def _junctions(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:
 
 
 def _moisture(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:
-    """Verdict on condensation inside the wall, and the cautions that follow from both checks."""
+    """Verdict on condensation inside the wall."""
     humidity = base.settings.works.humidity_class
     keys = moisture_cases.distinct(frame, humidity)
     shift = base.settings.climate.temperature_shift_c
     table = moisture_cases.cases(keys, base.reference, shift)
-    cautions = [
-        pl.col("cautions").replace("", None),
-        pl.when(pl.col("mould_risk_at").is_not_null()).then(
-            pl.format("mould risk at {}: designer to detail", "mould_risk_at")
-        ),
-        pl.when(pl.col("moisture_verdict") == "accumulates").then(
-            pl.lit("condensate accumulates in the wall: another build-up is needed")
-        ),
-    ]
-    return moisture_cases.join(frame, table, humidity).with_columns(
-        cautions=pl.concat_str(cautions, separator="; ", ignore_nulls=True)
-    )
+    return moisture_cases.join(frame, table, humidity)
 
 
 def _savings(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:

@@ -99,7 +99,9 @@ def run_command(
     with _progress() as progress:
         result = run(inputs, store, out, settings.read(settings_file), progress)
     printing.show_run(result)
-    console.print(f"Store: {store}   Files: {out}/ranking.csv, quarantine.xlsx, run.json")
+    console.print(
+        f"Store: {store}   Files: {out}/ranking.csv, screens.csv, quarantine.xlsx, run.json"
+    )
 
 
 @app.command()
@@ -120,12 +122,13 @@ def demo(
         " too.[/]"
     )
     printing.show_run(result)
-    console.print(f"Files: {out}/ranking.csv, quarantine.xlsx, run.json")
+    console.print(f"Files: {out}/ranking.csv, screens.csv, quarantine.xlsx, run.json")
     first = result.ranking["home_id"][0]
     console.print("Next:", highlight=False)
     for words in (
         f"programme dashboard --store {store}",
-        f"programme explain {first} --store {store}",
+        f"programme explain {first} --store {store} --out {out}/sheet",
+        f"programme screens {first} --store {store}",
         f"programme whatif --store {store} --sweep thickness_mm=20:200:10 --out {out}/whatif",
         f"programme claim --store {store} --homes {first} --out {out}/claim",
     ):
@@ -180,10 +183,13 @@ def changes_command(
 def explain_command(
     home: Annotated[str, typer.Argument(help="Key of the home, as in ranking.csv.")],
     store: Store,
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for the sheet as Markdown and PDF, and its drawing.")
+    ] = None,
 ) -> None:
-    """Print one home's calculation step by step.
+    """Print one home's calculation step by step; with --out write it as Markdown and PDF too.
 
-    Example: programme explain TH0000012 --store programme-demo/demo.duckdb
+    Example: programme explain TH0000012 --store programme-demo/demo.duckdb --out sheets
     """
     published = open_run(store)
     rows = published.ranking.filter(pl.col("home_id") == home).to_dicts()
@@ -193,7 +199,31 @@ def explain_command(
         if held.height:
             why = f"Row {held['source_row'][0]} is in quarantine: {held['reasons'][0]}."
         raise ProgrammeError(f"No home '{home}' in {store}. {why}")
-    printing.show_sheet(rows[0], explain.sheet(rows[0], published.base))
+    sheet = explain.paper(rows[0], published, reading.sha256(store))
+    printing.show_sheet(sheet)
+    if out:
+        make_folder(out)
+        written = explain.files(home, sheet)
+        for name, content in written.items():
+            write_whole(out / name, content)
+        console.print(f"Files: {out}/{', '.join(written)}", highlight=False)
+
+
+@app.command("screens")
+def screens_command(
+    home: Annotated[str, typer.Argument(help="Key of the home, as in screens.csv.")],
+    store: Store,
+) -> None:
+    """Print what every screen finds for one home and what would have to change.
+
+    Example: programme screens TH0000012 --store programme-demo/demo.duckdb
+    """
+    rows = table(store, "screens").filter(pl.col("home_id") == home).to_dicts()
+    if not rows:
+        raise ProgrammeError(
+            f"No accepted home '{home}' in {store}: check the key, or look in quarantine.csv."
+        )
+    printing.show_screens(rows[0])
 
 
 @app.command()

@@ -13,8 +13,13 @@ from pipeline.settings import Settings
 
 GIVEN = "given"
 """Mark of a figure the user gave: a setting that is no default, a rate that is not invented."""
-_VALUES = ("reaction_to_fire", "non_combustible", "thicknesses_mm", "fuel", "filled_with")
+_VALUES = (
+    "reaction_to_fire", "non_combustible", "thicknesses_mm", "fuel", "filled_with", "verdict",
+    "rules_of",
+)  # fmt: skip
 """Text columns that are figures of a row, not part of its name."""
+_PROSE = ("unit", "source", "checked", "label", "edition", "reason", "change", "rule")
+"""Text columns that are neither."""
 _UNITS = {
     "_w_m2k": "W/m2K", "_w_mk": "W/mK", "_m2k_w": "m2K/W", "_w_k": "W/K", "_k_w": "K/W",
     "_w_m2_horizontal": "W/m2", "_mm": "mm", "_m2": "m2", "_degn": "deg", "_deg": "deg",
@@ -50,8 +55,7 @@ def counts(figures: pl.DataFrame) -> pl.DataFrame:
 def row_name(table: pl.DataFrame, row: dict[str, Any]) -> str:
     """What a reference row is called: its first column and its other words."""
     words = [c for c in table.columns[1:] if table.schema[c] == pl.String]
-    named = [c for c in words if c not in (*_VALUES, "unit", "source", "checked", "label")]
-    named = [c for c in named if c != "edition"]
+    named = [c for c in words if c not in (*_VALUES, *_PROSE)]
     return " ".join(_text(row[c]) for c in (table.columns[0], *named) if row[c] is not None)
 
 

@@ -1,6 +1,8 @@
 """Files for people: written whole or not at all, and safe to open in a spreadsheet."""
 
+import hashlib
 import os
+import re
 from pathlib import Path
 
 import polars as pl
@@ -8,6 +10,7 @@ import polars as pl
 from pipeline.errors import OutputError
 
 _RISKY = r"^['=+\-@\t\r]"
+_DEVICES = r"CON|PRN|AUX|NUL|(?:COM|LPT)\d"
 
 
 def make_folder(folder: Path) -> None:
@@ -36,6 +39,17 @@ def write_whole(path: Path, content: bytes) -> None:
     finally:
         if building.parent.is_dir():
             building.unlink(missing_ok=True)
+
+
+def file_name(key: str) -> str:
+    """A safe name for the files of one home, the key itself where that is safe.
+
+    Other characters become _; a digest of the key then keeps two homes apart.
+    """
+    safe = re.sub(r"[^A-Za-z0-9_-]", "_", key)[:60]
+    if safe == key and not re.fullmatch(_DEVICES, key.upper()):
+        return key
+    return f"{safe}-{hashlib.sha256(key.encode()).hexdigest()[:8]}"
 
 
 def csv_bytes(frame: pl.DataFrame) -> bytes:

@@ -237,10 +237,11 @@ def _surface_resistances(reference: Reference) -> tuple[float, float]:
     )
 
 
-def _climate(part: pl.DataFrame, reference: Reference, shift: float) -> moisture.Climate:
+def climate(part: pl.DataFrame, reference: Reference, shift: float) -> moisture.Climate:
     """Monthly conditions on both sides of each case. Source: BS EN ISO 13788:2012, 4 and Annex A.
 
-    Vapour inside never passes saturation of the room's air.
+    part: columns region_id and humidity_class. Vapour inside never passes saturation of the room's
+    air.
     """
     classes = reference.table("humidity_classes")
     merged = part.select(pl.col("humidity_class").cast(pl.Float64)).join(
@@ -275,7 +276,7 @@ def _judge(part: pl.DataFrame, stack: _Stack, reference: Reference, shift: float
     year = moisture.moisture_year(
         stack.resistance[walls],
         stack.sd[walls],
-        _climate(part, reference, shift),
+        climate(part, reference, shift),
         moisture.Surfaces(r_inside, r_outside, permeability),
     )
     plane = np.argmax(year.peak_by_interface, axis=1)

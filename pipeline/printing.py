@@ -11,7 +11,9 @@ from rich.table import Table
 
 from pipeline import explain, programme
 from pipeline.columns import dictionary
+from pipeline.explain import layout
 from pipeline.funding import Funding
+from pipeline.options import screens
 from pipeline.run import Result
 from pipeline.stock.faults import counts as fault_counts
 from pipeline.stock.headings import suggestion
@@ -39,6 +41,8 @@ def show_run(result: Result) -> None:
     _show_first_ten(ranking)
     left = ranking.filter(pl.col("rank").is_null())["reason"].value_counts(sort=True)
     _show_counts("Accepted but not ranked", left)
+    verdicts = ranking.filter(pl.col("rank").is_not_null())["screen_verdict"]
+    _show_counts("Ranked, by worst screen", verdicts.value_counts(sort=True))
     _show_counts("In quarantine", fault_counts(result.faults))
     console.print(Panel(explain.CAUTION, title="Before anybody acts on this", expand=False))
 
@@ -264,28 +268,77 @@ def show_sources(counts: pl.DataFrame, figures: pl.DataFrame, mark: str | None) 
     )
 
 
-def show_sheet(home: dict[str, Any], steps: list[explain.Step]) -> None:
+def show_sheet(paper: explain.Paper) -> None:
     """One home's calculation, part by part, each figure with formula, values and source."""
-    console.print(f"[bold]{home['home_id']}[/]  {escape(home['address'] or '')}", highlight=False)
-    if home["reason"]:
-        console.print(f"Not ranked: {escape(home['reason'])}")
-    console.print(f"Estimated, not in the stock list: {home['estimated_inputs'] or 'nothing'}")
-    part = ""
-    for step in steps:
-        if step.part != part:
-            part = step.part
-            console.rule(part, align="left")
+    console.print(f"[bold]{escape(paper.title)}[/]", highlight=False)
+    console.print(f"[dim]{explain.CAUTION}[/]")
+    for pairs in (paper.origin, paper.short):
+        table = Table(box=None, show_header=False, padding=(0, 1, 0, 0))
+        for label, text in pairs:
+            table.add_row(f"[dim]{escape(label)}[/]", escape(text))
+        table.columns[1].overflow = "fold"
+        console.print(table)
+    for section in paper.layout.sections:
+        console.rule(escape(section.title), align="left")
+        for block in section.blocks:
+            if isinstance(block, layout.Grid):
+                _show_grid(block)
+            else:
+                for line in block:
+                    _show_line(line)
+    console.rule("Check", align="left")
+    console.print(escape(f"{paper.drawn}\n{paper.check}".strip()), highlight=False)
+    console.rule("Sources", align="left")
+    console.print(explain.MARKS, highlight=False)
+    for number, source in enumerate(paper.layout.sources, start=1):
+        console.print(escape(f"[{number}] {source}"), style="dim", highlight=False)
+
+
+def _show_line(line: layout.Line) -> None:
+    """What, symbol and value on one line; formula, figures and source below where there are any."""
+    step = line.step
+    symbol = f"{step.symbol} = " if step.symbol else ""
+    value = f"{explain.show(step.value)} {layout.pretty(step.unit)}".strip()
+    console.print(
+        f"{line.number} {escape(step.what)}: {symbol}[bold]{escape(value)}[/]"
+        f"  [dim]{escape(line.source)}[/]",
+        highlight=False,
+    )
+    for text in filter(None, (step.formula, step.working)):
+        console.print(f"    = {escape(text)}", highlight=False)
+
+
+def _show_grid(grid: layout.Grid) -> None:
+    table = Table(title=f"{grid.number} {grid.title}", title_justify="left", box=None,
+                  padding=(0, 1, 0, 0))  # fmt: skip
+    table.add_column("", overflow="fold")
+    for column in grid.columns:
+        found = "".join(f" = {formula}" for formula in column.formulas)
+        sources = "; ".join(column.sources)
         console.print(
-            f"{step.what}: [bold]{explain.show(step.value)} {step.unit}[/]\n"
-            f"    {escape(step.formula)}\n    = {escape(step.working)}\n"
-            f"    [dim]{escape(step.source)}[/]",
+            f"    {escape(column.symbol + found)}  [dim]{escape(f'{column.what}; {sources}')}[/]",
             highlight=False,
         )
-    console.rule("Check", align="left")
-    far = explain.furthest(home, steps)
-    console.print(f"Every stored figure agrees with this sheet to {far:.0e} of its value.")
-    if home["cautions"]:
-        console.print(f"Cautions: {escape(home['cautions'])}")
+        table.add_column(f"{column.symbol}\n{layout.pretty(column.unit)}", justify="right",
+                         overflow="fold")  # fmt: skip
+    for row in grid.rows:
+        table.add_row(*map(escape, row))
+    console.print(table)
+    console.print()
+
+
+def show_screens(home: dict[str, Any]) -> None:
+    """One home's cells of the screens, and what would have to change for it to pass them all."""
+    console.print(f"[bold]{home['home_id']}[/]  {escape(home['address'] or '')}", highlight=False)
+    console.print(f"Worst verdict: [bold]{home['screen_verdict']}[/]")
+    told = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
+    for heading in ("Screen", "Verdict", "Why"):
+        told.add_column(heading)
+    for name in screens.SCREENS:
+        verdict, _, why = (home[name] or screens.NOT_TESTED).partition(": ")
+        told.add_row(_title(name), verdict, escape(why))
+    console.print(told)
+    console.print(f"To pass every screen: {escape(home['changes_to_pass'] or 'nothing')}.")
     console.print(f"[dim]{explain.CAUTION}[/]")
 
 

@@ -16,9 +16,10 @@ from pipeline.store import Store
 
 @dataclass(frozen=True)
 class Published:
-    """A run as it was published, and the basis it was worked out on."""
+    """A run as it was published, when (UTC), and the basis it was worked out on."""
 
     account: dict[str, Any]
+    published_at: str
     ranking: pl.DataFrame
     quarantine: pl.DataFrame
     faults: pl.DataFrame
@@ -33,9 +34,10 @@ def open_run(path: Path) -> Published:
     """
     tables = reference.load()
     with Store(path) as store:
-        account = json.loads(store.table("run")["account"][0])
+        made = store.table("run").row(0, named=True)
         ranking, quarantine = store.table("ranking"), store.table("quarantine")
         faults, book = store.table("faults"), store.table("rate_book")
+    account = json.loads(made["account"])
     if account["reference_version"] != tables.version:
         raise StoreError(
             f"{path} was made with reference tables {account['reference_version']}, this code has"
@@ -43,7 +45,7 @@ def open_run(path: Path) -> Published:
         )
     settings = build(account["settings"], f"settings stored in {path.name}")
     base = assess.basis(tables, settings, rates.from_table(book, account["rate_book"]))
-    return Published(account, ranking, quarantine, faults, base)
+    return Published(account, made["published_at"], ranking, quarantine, faults, base)
 
 
 def table(path: Path, name: str) -> pl.DataFrame:

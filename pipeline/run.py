@@ -1,5 +1,6 @@
 """The whole story on one page: read, check, describe, assess, rank, publish once, write files."""
 
+import datetime
 import hashlib
 import json
 import platform
@@ -15,7 +16,7 @@ import polars as pl
 from pipeline import assess, grades, homes, programme, reference, stock
 from pipeline.columns import by_role
 from pipeline.exports import csv_bytes, make_folder, write_whole
-from pipeline.options import rates
+from pipeline.options import rates, screens
 from pipeline.scenarios import Progress
 from pipeline.settings import Settings
 from pipeline.stock import mending, reading
@@ -41,8 +42,8 @@ def run(
 ) -> Result:
     """Turn a stock list into a published store and its files in `out`.
 
-    Writes ranking.csv, quarantine.csv, quarantine.xlsx and run.json; each appears whole or not at
-    all, the store first. Raises ProgrammeError for what a user can put right.
+    Writes ranking.csv, screens.csv, quarantine.csv, quarantine.xlsx and run.json; each appears
+    whole or not at all, the store first. Raises ProgrammeError for what a user can put right.
     """
     clock = _Clock()
     tables = reference.load()
@@ -59,13 +60,14 @@ def run(
             progress("assessing", sum(p.height for p in parts), described.height)
     with clock("rank"):
         graded = grades.grade(pl.concat(parts), tables)
-        ranking = programme.rank(graded, settings).select(
-            column.name for column in by_role("stock", "home", "result")
-        )
+        ranked = programme.rank(graded, settings)
+        ranking = ranked.select(c.name for c in by_role("stock", "home", "result"))
+        screened = screens.matrix(ranked, settings, tables)
     make_folder(out)
     with clock("write tables"):
         content = {
             "ranking.csv": csv_bytes(ranking),
+            "screens.csv": csv_bytes(screened),
             "quarantine.csv": csv_bytes(listed.quarantine),
             "quarantine.xlsx": mending.workbook(
                 listed.faults, listed.quarantine, listed.raw.sha256
@@ -73,8 +75,9 @@ def run(
         }
     account = _account(inputs, listed, base, ranking, content["ranking.csv"])
     with clock("publish"), Builder.open(store) as building:
-        building.write("run", pl.DataFrame({"format": [FORMAT], "account": [json.dumps(account)]}))
+        building.write("run", _run_table(account))
         building.write("ranking", ranking)
+        building.write("screens", screened)
         building.write("quarantine", listed.quarantine)
         building.write("faults", listed.faults)
         building.write("mended", listed.mended)
@@ -88,6 +91,14 @@ def run(
     told = {**account, "seconds_per_stage": clock.seconds}
     write_whole(out / "run.json", (json.dumps(told, indent=2) + "\n").encode())
     return Result(ranking, listed.quarantine, listed.faults, told)
+
+
+def _run_table(account: dict[str, Any]) -> pl.DataFrame:
+    """Format, account and time of publishing; the time stays out of the account, which repeats."""
+    now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+    return pl.DataFrame(
+        {"format": [FORMAT], "account": [json.dumps(account)], "published_at": [now]}
+    )
 
 
 def _account(

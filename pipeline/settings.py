@@ -4,7 +4,7 @@ import datetime
 import tomllib
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
@@ -14,6 +14,11 @@ Share = Annotated[float, Field(ge=0.0, le=1.0)]
 Positive = Annotated[float, Field(gt=0.0)]
 Months = Annotated[tuple[Annotated[int, Field(ge=1, le=12)], ...], Field(min_length=1)]
 Term = Literal["net_benefit", "expected_net_benefit", "carbon", "heat", "low_income_bills"]
+Nation = Literal["england", "scotland", "wales", "northern_ireland"]
+NATIONS = get_args(Nation)
+Zone = Literal["sheltered", "moderate", "severe", "very_severe"]
+ZONES = get_args(Zone)
+"""Exposure zones to wind-driven rain, from the least."""
 
 
 class _Group(BaseModel):
@@ -90,12 +95,16 @@ class Details(_Group):
 class Works(_Group):
     """What may be chosen. Heights and classes follow local law: check with the authority.
 
+    non_combustible_from_height_m: by nation, in place of nation_limits.csv; the law's own height
+    holds where it is lower. finish_exposure_zone: the worst zone the finish is certified for.
+
     The thickest board is 150 mm unless set: beyond it sills, eaves, fixings and footways are
     seldom ready for the build-up (common practice).
     """
 
     target_u_w_m2k: Annotated[float, Field(gt=0.05, le=1.0)] = 0.30
-    non_combustible_from_height_m: Positive = 11.0
+    non_combustible_from_height_m: dict[Nation, Positive] = {}
+    finish_exposure_zone: Zone = "severe"
     systems: tuple[str, ...] = ()
     thickness_most_mm: Positive = 150.0
     least_heat_kwh_per_year: Positive = 100.0

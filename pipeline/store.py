@@ -15,10 +15,10 @@ import polars as pl
 from pipeline.errors import StoreError
 from pipeline.exports import make_folder
 
-FORMAT = 1
+FORMAT = 2
 _TABLES = (
-    "run", "ranking", "quarantine", "faults", "mended", "overrides", "corrections", "rate_book",
-    "reference",
+    "run", "ranking", "screens", "quarantine", "faults", "mended", "overrides", "corrections",
+    "rate_book", "reference",
 )  # fmt: skip
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": False,

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 
 from pipeline import assess, homes
-from pipeline.junction_catalogue import JUNCTIONS
+from pipeline.junction_catalogue import PLACES
 from pipeline.physics import Floats, Mask, degree_days
 
 from .published import drawn
@@ -41,7 +41,7 @@ def draw(rng: np.random.Generator, count: int, base: assess.Basis) -> pl.DataFra
     longer = pl.Series(rng.uniform(0.2, 3.0, count))
     some = some.with_columns(
         **{name: pl.Series(values) for name, values in figures.items()},
-        **{f"{name}_length_m": pl.col(f"{name}_length_m") * longer for name in JUNCTIONS},
+        **{f"{name}_length_m": pl.col(f"{name}_length_m") * longer for name in PLACES},
         tight=pl.col("clearance_mm").is_not_null(),
     )
     demand = degree_days.heat_demand(before, homes.seasonal(base.year, some, before))

@@ -9,6 +9,7 @@ import pytest
 
 from dashboard import charts, tables, words
 from pipeline import programme
+from pipeline.options import screens
 
 SPEND = pl.DataFrame(
     {
@@ -64,7 +65,17 @@ WALLS = pl.DataFrame(
     }
 )
 U_RANGES = tables.ranges(WALLS, "wall_type", "u_existing_w_m2k")
+CELLS = pl.DataFrame(
+    {
+        "estate": ["Elm", "Elm", "Oak", "Oak", None],
+        "screen_verdict": ["refer", "refer", "exclude", "pass", "not surveyed"],
+        **{name: ["pass"] * 5 for name in screens.SCREENS},
+        "screen_damp": ["refer: mould", "pass", "exclude: wet", None, "not surveyed: damp"],
+    }
+)
 FIGURES = {
+    "screens": charts.verdict_bars(tables.verdicts(CELLS, "screen"), "What does each find?"),
+    "screens_by_estate": charts.verdict_bars(tables.verdicts(CELLS, "estate"), "Where?"),
     "grades": charts.grade_bars(GRADES, "input", "How much is known?"),
     "u_ranges": charts.u_ranges(U_RANGES, tables.defaults_used(WALLS)),
     "floors": charts.floor_ranges(tables.ranges(WALLS, "property_type", "floor_area_m2")),
@@ -138,6 +149,25 @@ def test_grade_bars_hold_shares_that_fill_the_bar_least_known_on_top() -> None:
     }  # fmt: skip
     axis = FIGURES["grades"].layout.yaxis
     assert (axis.autorange, axis.categoryarray) == ("reversed", ("wall area", "storeys"))
+
+
+def test_verdict_bars_fill_the_bar_and_say_their_word() -> None:
+    bars = {bar.name: dict(zip(bar.y, bar.x, strict=True)) for bar in FIGURES["screens"].data}
+    assert list(bars) == ["pass", "not surveyed", "refer", "exclude", "not tested"]
+    assert {name: shares.get("Damp") for name, shares in bars.items()} == dict.fromkeys(bars, 20.0)
+    assert bars["pass"]["Tenure"] == 100.0
+    assert FIGURES["screens"].data[0].text[0] == "pass 100%"
+    estates = {bar.name: dict(zip(bar.y, bar.x, strict=True)) for bar in
+               FIGURES["screens_by_estate"].data}  # fmt: skip
+    assert estates["refer"] == {"Elm": 100.0}
+    assert estates["exclude"] == estates["pass"] == {"Oak": 50.0}
+    assert estates["not surveyed"] == {"not known": 100.0}
+    axis = FIGURES["screens_by_estate"].layout.yaxis
+    assert axis.categoryarray == ("Elm", "Oak", "not known")
+    of_damp = tables.verdicts(CELLS, "estate", "screen_damp")
+    assert of_damp.filter(pl.col("label") == "Elm")["verdict"].to_list() == ["pass", "refer"]
+    found = tables.with_verdict(CELLS, "screen_damp", ["refer", "not tested"])
+    assert found["estate"].to_list() == ["Elm", "Oak"]
 
 
 def test_boxes_hold_percentiles_and_the_defaults_of_the_same_homes() -> None:
@@ -229,6 +259,17 @@ def test_grades_run_from_dark_to_pale_for_every_kind_of_sight(kind: str) -> None
     lightness = [float(colour[0]) for colour in seen]
     assert list(charts.GRADE_COLOURS) == list(words.GRADES) == ["A", "B", "C", "D"]
     assert min(b - a for a, b in itertools.pairwise(lightness)) > 15.0
+
+
+@pytest.mark.parametrize("kind", SIGHT)
+def test_verdicts_stay_apart_for_every_kind_of_sight_and_without_colour(kind: str) -> None:
+    told = [looks for word, looks in charts.VERDICT_LOOKS.items() if word in screens.VERDICTS]
+    seen = [_lab(colour, SIGHT[kind]) for colour, _, _ in told]
+    apart = [float(np.linalg.norm(a - b)) for a, b in itertools.combinations(seen, 2)]
+    assert min(apart) > 20.0
+    for colour, _, ink in told:
+        light = sorted(_lab(part, SIGHT[kind])[0] for part in (colour, ink))
+        assert light[1] - light[0] > 40.0
 
 
 @pytest.mark.parametrize("ground", [1.0, 0.01], ids=["light", "dark"])

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from data_demo import dirt, faults, generate, town
+from data_demo import dirt, faults, generate, survey, town
 
 ROOT = Path(__file__).parents[1]
 DEMO = ROOT / "data_demo"
@@ -72,14 +72,17 @@ def test_headings_are_in_the_dictionary_once_each(listed: pl.DataFrame) -> None:
     assert not {head.lower() for head in generate.STRAY_HEADINGS} & set(column_by_heading)
 
 
-@pytest.mark.parametrize("column", dirt.WORDS_BY_COLUMN)
+WORDS_BY_COLUMN = {**dirt.WORDS_BY_COLUMN, **survey.WORDS_BY_COLUMN}
+
+
+@pytest.mark.parametrize("column", WORDS_BY_COLUMN)
 def test_every_word_is_understood_as_its_code(column: str) -> None:
     code_by_word = {
         row["word"].lower(): row["code"]
         for row in rows_of(ROOT / "pipeline" / "stock" / "codes.csv")
         if row["column"] == column
     }
-    said = {word.lower(): code for code, ws in dirt.WORDS_BY_COLUMN[column].items() for word in ws}
+    said = {word.lower(): code for code, ws in WORDS_BY_COLUMN[column].items() for word in ws}
     assert said == {word: code_by_word.get(word) for word in said}
 
 

@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from pipeline import assess, homes, junction_catalogue, reference
-from pipeline.options import rates
+from pipeline.options import rates, screens
 from pipeline.settings import Details, Settings
 from tests.published import by_hand, drawn
 
@@ -229,7 +229,8 @@ def test_mould_risk_names_exactly_the_junctions_below_the_limit(reveal):
     after = junction_catalogue.load().after
     size, conductivity = np.array([board["thickness_mm"]]), np.array([board["lambda_w_mk"]])
     named = 0
-    for home, wall in zip(held(many(), base, board).to_dicts(), walls, strict=True):
+    told = held(many(), base, board).pipe(screens.settle, base.settings, base.reference)
+    for home, wall in zip(told.to_dicts(), walls, strict=True):
         factors = {
             name: float(after(wall, name, base.built[name], size, conductivity)[2][0])
             for name in by_hand.JUNCTIONS

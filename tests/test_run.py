@@ -1,6 +1,9 @@
 """The run as a whole: counts, files, determinism, publishing."""
 
 import json
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import polars as pl
@@ -133,3 +136,16 @@ def test_the_store_is_written_where_no_folder_was(tmp_path):
     stock.write_text(stock_text())
     run(Inputs(stock), deep, tmp_path / "c" / "d", Settings())
     assert open_run(deep).account["rows"]["accepted"] == 2
+
+
+def test_other_threads_give_the_same_bytes(demo_folder, tmp_path):
+    """A run in a process of its own, with threads and a hash seed unlike this one's."""
+    words = ["run", str(DEMO_STOCK), "--store", str(tmp_path / "s.duckdb"), "--out", str(tmp_path)]
+    subprocess.run(
+        [sys.executable, "-c", "from pipeline.cli import main; main()", *words],
+        env=os.environ | {"POLARS_MAX_THREADS": "4", "PYTHONHASHSEED": "7"},
+        check=True,
+        capture_output=True,
+    )
+    for name in ("ranking.csv", "quarantine.csv", "quarantine.xlsx"):
+        assert (tmp_path / name).read_bytes() == (demo_folder / name).read_bytes(), name

@@ -220,6 +220,8 @@ BAD = [
     ({"metered_heating_kwh_per_year": 1e6}, "Metered heating fuel is outside"),
     ({"measured_htc_w_k": 3.0}, "heat transfer coefficient is outside"),
     ({"clearance_mm": -4.0}, "Clearance is outside"),
+    ({"pull_out_kn": 600.0}, "Pull-out resistance is outside"),
+    ({"eaves_overhang_mm": 9000.0}, "Eaves overhang is outside"),
     ({"construction_year": 1995.0}, "late for a solid wall"),
     ({"construction_year": None, "age_band": "H"}, "late for a solid wall"),
     ({"construction_year": 1890.0, "wall_construction": "cavity"}, "early for a cavity wall"),

@@ -16,7 +16,8 @@ from pipeline.published import Published
 _log = logging.getLogger(__name__)
 _WIDE = {"u_value_source": 260, "estimated_inputs": 260, "cautions": 320, "reason": 420,
          "address": 235, "reasons": 560, "quarantine_reason": 420, "warning": 420, "outcome": 300,
-         "group": 190}  # fmt: skip
+         "group": 190, "changes_to_pass": 560, "why": 420, "change": 300, "rule": 300,
+         "source": 300}  # fmt: skip
 
 
 def guarded(page: Callable[[], None]) -> Callable[[], None]:

@@ -6,7 +6,8 @@ import streamlit as st
 from dashboard import charts, data, tables, words
 from dashboard.views import common
 from pipeline import explain, programme
-from pipeline.exports import csv_bytes
+from pipeline.explain import layout
+from pipeline.exports import csv_bytes, file_name
 from pipeline.programme import objective
 from pipeline.published import Published
 from pipeline.stock import faults
@@ -17,7 +18,7 @@ _SHOWN = (
     "u_existing_w_m2k",
     "u_value_source", "u_after_w_m2k", "fuel_saved_kwh_per_year",
     "expected_fuel_saved_kwh_per_year", "co2_saved_lifetime_t", "cost_per_lifetime_tonne_gbp",
-    "cumulative_cost_gbp", "estimated_inputs", "cautions", "street", "estate",
+    "cumulative_cost_gbp", "estimated_inputs", "screen_verdict", "cautions", "street", "estate",
 )  # fmt: skip
 _HOME = "home"
 _ROWS = "ranked_rows"
@@ -26,7 +27,7 @@ _ROWS = "ranked_rows"
 @common.guarded
 def page() -> None:
     """The page: budget and places in; totals, two charts, the order and one home's sheet out."""
-    _, run = data.opened()
+    key, run = data.opened()
     common.head(
         "Which homes first?",
         "For the asset manager: homes in the order of the programme's objective, down to where"
@@ -43,7 +44,7 @@ def page() -> None:
     )
     _charts(run, budget, here)
     _order(run, here, tables.narrowed(tables.ranked(run.ranking), estates, streets))
-    _one_home(run)
+    _one_home(key, run)
     _left_behind(run)
 
 
@@ -113,7 +114,7 @@ def _order(run: Published, here: pl.DataFrame, ranked: pl.DataFrame) -> None:
     right.caption(f"{shown.height:,} homes. Tick a row to see that home's calculation below.")
 
 
-def _one_home(run: Published) -> None:
+def _one_home(key: data.Identity, run: Published) -> None:
     st.header("One home, step by step")
     names = dict(run.ranking.select("home_id", "address").iter_rows())
     chosen = st.selectbox(
@@ -132,28 +133,48 @@ def _one_home(run: Published) -> None:
                                 "net_present_value_gbp", "score"))  # fmt: skip
     st.markdown(
         f"**Estimated:** {words.plain(home['estimated_inputs'] or 'nothing')}  \n"
-        f"**Cautions:** {words.plain(home['cautions'] or 'none found in the stock list')}"
+        f"**Cautions:** {words.plain(home['cautions'] or 'none found in the stock list')}  \n"
+        f"**To pass every screen:** {words.plain(home['changes_to_pass'] or 'nothing')}"
     )
-    _sheet(tables.sheet(steps))
+    _sheet(layout.lay_out(steps))
     far = explain.furthest(home, steps)
     st.caption(
         "Worked out anew from the home's stored inputs; every figure agrees with the stored one"
         f" {f'to {far:.1e} of its value' if far else 'exactly'}."
     )
-    st.download_button(
-        "Download this calculation", csv_bytes(tables.sheet(steps)), f"{chosen}.csv", "text/csv",
+    left, right = st.columns(2)
+    name = file_name(chosen)
+    left.download_button(
+        "Download this calculation", csv_bytes(tables.sheet(steps)), f"{name}.csv", "text/csv",
         on_click="ignore",
+    )  # fmt: skip
+    digest = data.digest(key)
+
+    def sheet_as_pdf() -> bytes:
+        return explain.files(chosen, explain.paper(home, run, digest))[f"{name}.pdf"]
+
+    right.download_button(
+        "Download the sheet with the wall drawn (PDF)", sheet_as_pdf, f"{name}.pdf",
+        "application/pdf", on_click="ignore",
     )  # fmt: skip
 
 
-def _sheet(sheet: pl.DataFrame) -> None:
-    parts = sheet.partition_by("part", maintain_order=True)
-    for place, part in zip(st.tabs([part["part"][0] for part in parts]), parts, strict=True):
-        shown = part.select(
-            pl.col(name).map_elements(words.plain, return_dtype=pl.String).alias(name.capitalize())
-            for name in ("what", "formula", "working", "value", "unit", "source")
-        )
-        place.table(shown, border="horizontal", hide_index=True)
+def _sheet(laid_out: layout.Layout) -> None:
+    *places, last = st.tabs([*(section.title for section in laid_out.sections), "Sources"])
+    for place, section in zip(places, laid_out.sections, strict=True):
+        for caption, table in tables.section(section):
+            if caption:
+                place.caption(words.plain(caption))
+            shown = table.select(
+                pl.col(name)
+                .map_elements(words.plain, return_dtype=pl.String)
+                .alias(words.plain(name))
+                for name in table.columns
+            )
+            place.table(shown, border="horizontal", hide_index=True)
+    last.markdown(explain.MARKS)
+    for number, source in enumerate(laid_out.sources, start=1):
+        last.caption(words.plain(f"[{number}] {source}"))
 
 
 def _left_behind(run: Published) -> None:

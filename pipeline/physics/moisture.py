@@ -151,6 +151,23 @@ def vapour_flows(
     return gain, leaving, out
 
 
+def vapour_pressure(depth: Floats, pressure: Floats) -> Floats:
+    """Steady vapour pressure at every interface of a dry wall [Pa], shape [case, interface].
+
+    depth, pressure as `vapour_flows` has them. It meets `pressure` where vapour condenses.
+    Source: BS EN ISO 13788:2012, 6.3.
+    """
+    left = _hull(depth, pressure, np.zeros(depth.shape, dtype=bool))
+    found = np.empty(depth.shape)
+    for case in range(len(depth)):
+        corners = [depth.shape[1] - 1]
+        while corners[-1] > 0:
+            corners.append(int(left[case, corners[-1]]))
+        corners.reverse()
+        found[case] = np.interp(depth[case], depth[case, corners], pressure[case, corners])
+    return found
+
+
 def _hull(depth: Floats, pressure: Floats, held: Flags) -> NDArray[np.intp]:
     """Interface to the left of each on the lower hull, by a monotone chain; held ones stay.
 

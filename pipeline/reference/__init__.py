@@ -26,6 +26,7 @@ _TEXT_COLUMNS = {
     "non_combustible", "thicknesses_mm", "property_type", "built_form", "input", "grade", "layer",
     "only_if_wall_area_estimated", "table_name", "row_name", "first_mark", "column", "filled_with",
     "assumption",
+    "screen", "case", "verdict", "reason", "change", "rule", "rules_of",
 }  # fmt: skip
 
 

@@ -41,11 +41,13 @@ MAY_BE_UNREADABLE = frozenset(
         *("wall_thickness_mm", "window_area_m2", "jamb_length_m", "head_length_m"),
         *("front_wall_area_m2", "rear_wall_area_m2", "gable_wall_area_m2"),
         *("sill_length_m", "base_length_m", "eaves_length_m", "neighbour_length_m"),
-        "corner_length_m",
+        *("corner_length_m", "exposure_zone", "damp", "wall_condition", "structural_frame"),
+        *("pull_out_kn", "ventilation", "asbestos", "services_in_wall", "eaves_overhang_mm"),
     }
 )
-"""Columns that have a graded default or only inform: a cell that cannot be read there counts as
-not known, with a warning. Everywhere else it keeps the row out, safety and eligibility first."""
+"""Columns that have a graded default, only inform, or are screened as not surveyed: a cell that
+cannot be read there counts as not known, with a warning. Everywhere else it keeps the row out,
+safety and eligibility first."""
 MOST_AT_FAULT: float = _LIMITS["rows_at_fault"]["high"]
 """A list in which a rule of severity `reject` fails for more than this share is refused whole."""
 
@@ -189,6 +191,8 @@ RULES = (
     _between("metered_heating_kwh_per_year"),
     _between("measured_htc_w_k"),
     _between("clearance_mm"),
+    _between("pull_out_kn"),
+    _between("eaves_overhang_mm"),
     Rule(
         "construction_year",
         ~pl.col("wall_construction").is_in(["solid_brick", "cob"])

@@ -21,13 +21,13 @@ import polars as pl
 
 from pipeline import assess, cli, junction_effects
 from pipeline.columns import by_role
-from pipeline.junction_catalogue import JUNCTIONS, Effect
+from pipeline.junction_catalogue import PLACES, Effect
 from pipeline.reference import Reference
 
 
 def _no_effect(_: Mapping[str, str], options: pl.DataFrame) -> Effect:
-    before, after = np.zeros((1, len(JUNCTIONS))), np.zeros((1, len(JUNCTIONS), options.height))
-    return Effect(("none",), JUNCTIONS, before, after, before, after, before, after)
+    before, after = np.zeros((1, len(PLACES))), np.zeros((1, len(PLACES), options.height))
+    return Effect(("none",), PLACES, before, after, before, after, before, after)
 
 
 def _no_wall(homes: pl.DataFrame, _: Reference) -> pl.DataFrame:

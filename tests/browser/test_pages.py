@@ -7,9 +7,12 @@ import polars as pl
 import pytest
 from playwright.sync_api import Locator, Page, expect
 
-from pipeline import claims, explain, funding, grades, programme, scenarios
+from pipeline import claims, explain, funding, grades, programme, published, scenarios
+from pipeline.explain import layout
+from pipeline.options import screens
 from pipeline.programme import funds
 from pipeline.stock.faults import counts as fault_counts
+from pipeline.stock.reading import sha256
 from tests.browser.conftest import PATIENCE_MS, Served
 
 pytestmark = pytest.mark.xdist_group("browser")
@@ -68,6 +71,7 @@ def tick(page: Page) -> Locator:
     ("path", "title", "last"),
     [
         ("", "Which homes first?", "In quarantine"),
+        ("screens", "Screens", "The rules"),
         ("claim", "The claim", "Freeze it"),
         ("what-if", "What if?", "What moves in the funded programme"),
         ("data", "The data", "What overrode what"),
@@ -100,7 +104,7 @@ def test_the_budget_moves_the_totals_to_what_the_pipeline_gives(tab: Page, serve
 
 def test_a_ticked_home_shows_its_own_calculation(tab: Page, served: Served) -> None:
     home = served.run.ranking.row(3, named=True)
-    steps = {step.what: step for step in explain.sheet(home, served.run.base)}
+    steps = explain.sheet(home, served.run.base)
     tab.goto(served.url)
     grid = tab.locator(".st-key-ranked_rows canvas").first
     grid.scroll_into_view_if_needed()
@@ -110,10 +114,18 @@ def test_a_ticked_home_shows_its_own_calculation(tab: Page, served: Served) -> N
     expect(metric(tab, "Modelled fuel saved [kWh/year]")).to_have_text(
         f"{home['fuel_saved_kwh_per_year']:,.0f}"
     )
-    tab.get_by_role("tab", name="Cost", exact=True).click()
-    price = tab.get_by_role("row").filter(has=tab.get_by_text("Price", exact=True))
-    expect(price).to_contain_text(explain.show(steps["Price"].value))
-    expect(price).to_contain_text(steps["Price"].formula)
+    (section,) = (s for s in layout.lay_out(steps).sections if s.title.endswith(" Cost"))
+    tab.get_by_role("tab", name=section.title, exact=True).click()
+    (price,) = (step for step in steps if step.column == "cost_gbp")
+    row = tab.get_by_role("row").filter(has=tab.get_by_text(price.formula, exact=True))
+    expect(row).to_contain_text(explain.show(price.value))
+    expect(row).to_contain_text(price.working)
+    with tab.expect_download() as fetched:
+        tab.get_by_role("button", name="Download the sheet with the wall drawn").click()
+    paper = explain.paper(home, served.run, sha256(served.store))
+    name = f"{home['home_id']}.pdf"
+    assert fetched.value.suggested_filename == name
+    assert fetched.value.path().read_bytes() == explain.files(home["home_id"], paper)[name]
 
 
 def test_a_claim_is_frozen_once_and_refused_by_name_afterwards(tab: Page, served: Served) -> None:
@@ -220,3 +232,21 @@ def test_the_funding_shows_what_the_pipeline_allocates(tab: Page, served: Served
     box.fill(left["home_id"])
     box.press("Enter")
     expect(tab.get_by_text("Others do more with the money").first).to_be_visible()
+
+
+def test_the_screens_show_what_the_store_holds(tab: Page, served: Served) -> None:
+    cells = published.table(served.store, "screens").filter(pl.col("rank").is_not_null())
+    of_damp = screens.counts(cells, "screen").filter(pl.col("group") == "screen_damp")
+    share = 100 * of_damp.filter(pl.col("verdict") == "not surveyed")["homes"][0] / cells.height
+    tab.goto(f"{served.url}/screens")
+    expect(tab.locator(".st-key-by_screen")).to_contain_text(f"not surveyed {share:.0f}%")
+    tab.get_by_role("combobox", name="Screen", exact=True).click()
+    tab.get_by_role("option", name="Fire and height").click()
+    expect(tab.locator(".st-key-by_estate")).to_contain_text("Fire and height: where does it")
+    tall = cells.filter(pl.col("screen_fire").str.starts_with("refer"))
+    expect(tab.get_by_text(f"{tall.height:,} of {cells.height:,} homes")).to_be_visible()
+    with tab.expect_download() as fetched:
+        tab.get_by_role("button", name="Download these homes").click()
+    kept = pl.read_csv(fetched.value.path(), infer_schema=False)
+    assert kept["home_id"].to_list() == tall["home_id"].to_list()
+    tab.get_by_text("Limits by nation: check with the competent authority").click()

@@ -55,7 +55,13 @@ def funding_page() -> None:
     funding.page()
 
 
-PAGES = (homes_page, funding_page, claim_page, what_if_page, data_page)
+def screens_page() -> None:
+    from dashboard.views import screens
+
+    screens.page()
+
+
+PAGES = (homes_page, screens_page, funding_page, claim_page, what_if_page, data_page)
 
 
 @pytest.fixture
@@ -94,7 +100,7 @@ def figures(page: AppTest) -> dict[str, list[str]]:
     return made
 
 
-def test_the_app_shows_the_first_page_of_four(store: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_app_shows_the_first_page_of_five(store: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("sys.argv", ["app.py", str(store)])
     page = AppTest.from_file(APP, default_timeout=PATIENCE_S).run()
     assert sound(page).title[0].value == "Which homes first?"
@@ -476,3 +482,27 @@ def test_funds_allocated_on_the_page_are_what_the_pipeline_allocates(
     left = made.homes.filter(pl.col("reason_code") == "RULE").row(0, named=True)
     page.selectbox(key="why_home").set_value(left["home_id"]).run()
     assert any("Others do more with the money" in told.value for told in page.info)
+
+
+def test_a_screen_and_a_verdict_choose_the_homes_shown(
+    opened: Callable[..., AppTest], store: Path
+) -> None:
+    cells = published.table(store, "screens")
+    page = sound(opened(screens_page, store))
+    page.selectbox(key="screen").set_value("screen_fire")
+    page.multiselect(key="verdicts").set_value(["refer"])
+    sound(page.run())
+    tall = cells.filter(
+        pl.col("rank").is_not_null(), pl.col("screen_fire").str.starts_with("refer")
+    )
+    homes_shown = [frame.value for frame in page.dataframe if "changes_to_pass" in frame.value]
+    assert homes_shown[0]["home_id"].to_list() == tall["home_id"].to_list()
+    assert f"{tall.height:,} of" in " ".join(element.value for element in page.caption)
+    page.segmented_control(key="screened").set_value("All accepted homes")
+    page.multiselect(key="verdicts").set_value(["not tested"])
+    page.selectbox(key="screen").set_value("screen_mould")
+    sound(page.run())
+    untested = cells.filter(pl.col("screen_mould").is_null())
+    assert f"{untested.height:,} of {cells.height:,} homes" in " ".join(
+        element.value for element in page.caption
+    )

@@ -13,6 +13,7 @@ import math
 import random
 from collections.abc import Iterator
 from functools import cache
+from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -34,9 +35,7 @@ TALL_M = 11.0
 IN_USE, COMFORT = 0.33, 0.15
 PERIOD, FIRST_YEAR = "2026-04_06", 2027
 SETTINGS = Settings(
-    works=Works(
-        target_u_w_m2k=TARGET, thickness_most_mm=MOST_MM, non_combustible_from_height_m=TALL_M
-    ),
+    works=Works(target_u_w_m2k=TARGET, thickness_most_mm=MOST_MM),
     savings=Savings(in_use_reduction=IN_USE, comfort_share=COMFORT),
     prices=Prices(period=PERIOD),
     cost=Cost(installation_date=datetime.date(2027, 6, 1)),
@@ -134,14 +133,19 @@ def _home(draw: random.Random, number: int) -> dict[str, object]:
 LISTED = {str(home["home_id"]): home for home in _stock_list()}
 
 
-@pytest.fixture(scope="module")
-def ranking(tmp_path_factory: pytest.TempPathFactory) -> list[Row]:
-    """The stages of a run on the list above, as rows."""
-    path = tmp_path_factory.mktemp("plain") / "stock.csv"
+def write_list(path: Path) -> None:
+    """The stock list as a landlord's CSV."""
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, fieldnames=list(LISTED["P000"]))
         writer.writeheader()
         writer.writerows(LISTED.values())
+
+
+@pytest.fixture(scope="module")
+def ranking(tmp_path_factory: pytest.TempPathFactory) -> list[Row]:
+    """The stages of a run on the list above, as rows."""
+    path = tmp_path_factory.mktemp("plain") / "stock.csv"
+    write_list(path)
     tables = reference.load()
     base = assess.basis(tables, SETTINGS, rates.read(SETTINGS.cost))
     listed = stock.ingest(stock.Inputs(path), {})

@@ -1,0 +1,29 @@
+"""One home's calculation as a hand calculation: every step with formula, values, unit, source.
+
+`steps` takes the one list of steps (`dwelling`, `works`, `money` and `damp` in turn); `paper` and
+`layout` order it; the terminal, `markdown` and `pdf` show it.
+"""
+
+from pipeline.explain import markdown, picture
+from pipeline.explain.paper import Paper, paper
+from pipeline.explain.step import CAUTION, MARKS, Step, show
+from pipeline.explain.steps import furthest, sheet
+from pipeline.exports import file_name
+
+__all__ = ["CAUTION", "MARKS", "Paper", "Step", "files", "furthest", "paper", "sheet", "show"]
+
+
+def files(home_id: str, made: Paper) -> dict[str, bytes]:
+    """The sheet as Markdown, PDF and, where the wall is drawn, PNG, by safe names of the home.
+
+    The same run gives the same bytes.
+    """
+    from pipeline.explain import pdf  # its library takes long to import; few commands need it
+
+    name = file_name(home_id)
+    drawing = picture.draw(made.before, made.after) if made.before else b""
+    found = {
+        f"{name}.md": markdown.write(made, f"{name}.png" if drawing else ""),
+        f"{name}.pdf": pdf.write(made, drawing),
+    }
+    return {**found, f"{name}.png": drawing} if drawing else found

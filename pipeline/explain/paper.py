@@ -1,0 +1,81 @@
+"""The sheet as a document: head, steps laid out, check and drawing, before any form is chosen."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from pipeline.columns import dictionary
+from pipeline.explain import picture
+from pipeline.explain.damp import Profile, profile
+from pipeline.explain.layout import Layout, lay_out
+from pipeline.explain.step import show
+from pipeline.explain.steps import furthest, sheet
+from pipeline.published import Published
+
+_IN_SHORT = (
+    "rank", "reason", "system", "thickness_mm", "treated_wall_area_m2", "u_existing_w_m2k",
+    "u_after_w_m2k", "fuel_saved_kwh_per_year", "expected_fuel_saved_kwh_per_year", "cost_gbp",
+    "co2_saved_lifetime_t", "net_present_value_gbp", "expected_net_present_value_gbp",
+    "moisture_verdict", "mould_risk_at", "estimated_inputs", "warnings", "cautions",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Paper:
+    """What every form of the sheet holds. origin and short are pairs of label and text.
+
+    before, after: the wall to be drawn, where a generic build-up stands for it; drawn: in words.
+    """
+
+    title: str
+    published_at: str
+    origin: tuple[tuple[str, str], ...]
+    short: tuple[tuple[str, str], ...]
+    layout: Layout
+    check: str
+    before: Profile | None
+    after: Profile | None
+    drawn: str
+
+
+def paper(home: dict[str, Any], run: Published, store_sha256: str) -> Paper:
+    """The document of one home. store_sha256: digest of the file the run was opened from."""
+    account = run.account
+    before = profile(home, run.base, after=False)
+    after = profile(home, run.base, after=True) if home["system"] is not None else None
+    steps = sheet(home, run.base)
+    agreement, compared = furthest(home, steps), sum(bool(step.column) for step in steps)
+    agreed = f"to {agreement:.0e} of its value" if agreement else "exactly"
+    return Paper(
+        f"Hand calculation of home {home['home_id']}",
+        run.published_at,
+        (
+            ("Address", home["address"] or "not in the stock list"),
+            ("Row of the stock list", f"{home['source_row']:.0f} of {account['stock_list']}"),
+            ("Run", account["run_id"]),
+            ("Date of the run", run.published_at),
+            ("Store, SHA-256", store_sha256),
+            ("ranking.csv, SHA-256", account["ranking_sha256"]),
+            ("Stock list, SHA-256", account["stock_list_sha256"]),
+            ("Reference tables", account["reference_version"]),
+            ("Code", account["code_version"]),
+            ("Rate book", f"{account['rate_book']}: {account['rate_book_source']}"),
+        ),
+        tuple(
+            (
+                dictionary()[name].titled.removesuffix(" [no]").removesuffix(" [-]"),
+                _text(home[name]),
+            )
+            for name in _IN_SHORT
+            if home[name] is not None
+        ),
+        lay_out(steps),
+        f"{compared} figures and facts of this sheet are stored in ranking.csv under the names"
+        f" given. Every stored figure agrees with this sheet {agreed}.",
+        before,
+        after,
+        picture.caption(before, after) if before else "",
+    )
+
+
+def _text(value: Any) -> str:
+    return str(value).replace("_", " ") if isinstance(value, str) else show(value)
