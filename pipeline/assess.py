@@ -148,7 +148,8 @@ def efficient(homes: pl.DataFrame, base: Basis) -> Iterator[pl.DataFrame]:
         home, place = np.nonzero(rising > before)
         beside = pl.concat([members[home], choices[order[home, place]]], how="horizontal")
         worked = figures(beside.with_columns(reason=pl.lit(None, pl.String)), base)
-        yield worked.filter(pl.col("heat_saved_kwh_per_year") > 0.0)
+        saving = worked.filter(pl.col("heat_saved_kwh_per_year") > 0.0)
+        yield screens.settle(saving, base.settings, base.reference)
 
 
 def _reductions(homes: pl.DataFrame, base: Basis) -> Floats:
