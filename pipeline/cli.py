@@ -206,7 +206,7 @@ def explain_command(
         written = explain.files(home, sheet)
         for name, content in written.items():
             write_whole(out / name, content)
-        console.print(f"Files: {out}/{', '.join(written)}", highlight=False)
+        console.print(f"Files: {out}/{', '.join(written)}", highlight=False, soft_wrap=True)
 
 
 @app.command("screens")
