@@ -1,8 +1,8 @@
-"""Navigation between the five pages; `programme dashboard --store ...` starts it."""
+"""Navigation between the pages; `programme dashboard --store ...` starts it."""
 
 import streamlit as st
 
-from dashboard.views import claim, cost, data_report, homes, screens, what_if
+from dashboard.views import claim, cost, data_report, funding, homes, screens, what_if
 
 st.set_page_config(page_title="Retrofit programme", layout="wide")
 st.html(
@@ -15,6 +15,7 @@ st.navigation(
         st.Page(homes.page, title="Which homes first", url_path="homes", default=True),
         st.Page(cost.page, title="What it costs", url_path="cost"),
         st.Page(screens.page, title="Screens", url_path="screens"),
+        st.Page(funding.page, title="The funding", url_path="funding"),
         st.Page(claim.page, title="The claim", url_path="claim"),
         st.Page(what_if.page, title="What if", url_path="what-if"),
         st.Page(data_report.page, title="The data", url_path="data"),

@@ -111,6 +111,67 @@ def street_bars(streets: pl.DataFrame, most: int = 15) -> go.Figure:
     return figure
 
 
+def frontier(points: pl.DataFrame, unit: str) -> go.Figure:
+    """Worth found against all budgets together, with the band up to the proven bound.
+
+    points: as `pipeline.funding` gives them. The first trace is the bound, the second the worth.
+    """
+    found = points.drop_nulls("worth")
+    x = found["budgets_gbp"].to_list()
+    figure = go.Figure()
+    figure.add_scatter(
+        x=x, y=found["bound"].to_list(), mode="lines", name="No choice is worth more",
+        line={"color": PALETTE[1], "width": 2, "dash": "dot"},
+        hovertemplate="Bound %{y:,.0f}<extra></extra>",
+    )  # fmt: skip
+    figure.add_scatter(
+        x=x, y=found["worth"].to_list(), mode="lines+markers", name="Found, every rule kept",
+        line={"color": PALETTE[0], "width": 3}, fill="tonexty", fillcolor="rgba(225,135,0,0.3)",
+        customdata=found.select("homes", pl.col("gap") * 100.0).rows(),
+        hovertemplate="£%{x:,.0f}: worth %{y:,.0f}, %{customdata[0]:,} homes, gap"
+        " %{customdata[1]:.2f} %<extra></extra>",
+    )  # fmt: skip
+    for row in found.filter(pl.col("budget_factor") == 1.0).iter_rows(named=True):
+        figure.add_vline(x=row["budgets_gbp"], line={"color": FAINT, "width": 2, "dash": "dash"})
+        figure.add_annotation(
+            x=row["budgets_gbp"], y=0.05, yref="paper", xanchor="left", xshift=8, showarrow=False,
+            align="left", text=f"Budgets as given<br>{row['homes']:,} homes<br>gap"
+            f" {row['gap']:.2%}", font={"size": 13},
+        )  # fmt: skip
+    _dress(figure, "What would other budgets buy?", words.title("budgets_gbp"), f"Worth [{unit}]")
+    figure.update_xaxes(tickprefix="£", tickformat="~s")
+    figure.update_yaxes(rangemode="tozero", tickformat="~s")
+    return figure
+
+
+def lots_by_year(lots: pl.DataFrame) -> go.Figure:
+    """Funded homes of each street lot as bars, a colour for each year; infill homes hatched."""
+    funded = lots.filter(pl.col("homes_funded") > 0)
+    figure = go.Figure()
+    for number, part in enumerate(funded.partition_by("year", maintain_order=True)):
+        for infill in (False, True):
+            count = part["homes_infill"] if infill else part["homes_funded"] - part["homes_infill"]
+            year = part["year"][0]
+            figure.add_bar(
+                x=count.to_list(), y=[escape(lot) for lot in part["lot"]], orientation="h",
+                name=f"{year}, infill" if infill else f"{year}",
+                marker={"color": PALETTE[number % len(PALETTE)],
+                        "pattern": {"shape": "/" if infill else ""}},
+                customdata=part.select("cost_gbp", "grant_gbp", "infill_cost_gbp").rows(),
+                hovertemplate="%{y}, " + f"{year}: " + "%{x:,} homes<br>lot £%{customdata[0]:,.0f},"
+                " grant £%{customdata[1]:,.0f}, infill £%{customdata[2]:,.0f}<extra></extra>",
+            )  # fmt: skip
+    _dress(figure, "Which streets are treated when?", "Homes funded", "")
+    figure.update_layout(
+        barmode="stack",
+        bargap=0.25,
+        legend_traceorder="normal",
+        height=max(_HEIGHT, 20 * funded.height + 130),
+    )
+    figure.update_yaxes(autorange="reversed", showgrid=False, tickfont={"size": 11}, dtick=1)
+    return figure
+
+
 def saving_by_thickness(table: pl.DataFrame) -> go.Figure:
     """Modelled heat saved against thickness, a line for each insulant."""
     column = "heat_saved_kwh_per_year"

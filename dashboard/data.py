@@ -3,7 +3,8 @@
 import sys
 import tempfile
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from importlib.resources import files
 from pathlib import Path
 from typing import NamedTuple
 
@@ -11,8 +12,9 @@ import polars as pl
 import streamlit as st
 
 from dashboard import tables
-from pipeline import assess, bill, claims, programme, published, scenarios
+from pipeline import assess, bill, claims, funding, programme, published, scenarios
 from pipeline.errors import ClaimError, StoreError
+from pipeline.programme import funds
 from pipeline.published import Published, open_run
 from pipeline.settings import Settings
 from pipeline.stock import mending, reading
@@ -132,6 +134,26 @@ def labels(run: Published) -> dict[str, str]:
     """Plain label of every insulant the reference tables hold."""
     table = run.base.reference.table("insulation_systems")
     return dict(table.select("system", "label").iter_rows())
+
+
+def rule_files(pattern: str) -> dict[str, Path]:
+    """Files of funds' rules or of the landlord's means, by name: beside the store, then the demo's.
+
+    pattern: of their names, as `fund*.toml`.
+    """
+    demo = Path(str(files("data_demo")))
+    found = [path for folder in (demo, store_path().parent) for path in folder.glob(pattern)]
+    return {path.name: path for path in sorted(found, key=lambda path: path.name)}
+
+
+def allocated(
+    run: Published, chosen: Sequence[Path], means: Path | None,
+    progress: Callable[[str, int, int], None],
+) -> funding.Funding:  # fmt: skip
+    """The funds allocated to the homes that are not claimed. Raises ProgrammeError."""
+    asked = funding.Asked(tuple(map(funds.read, chosen)), funds.read_means(means))
+    taken = dict(claimed(store_path()).select("home_id", "claim_id").iter_rows())
+    return funding.fund(run, asked, taken, progress=progress)
 
 
 def claimed(store: Path) -> pl.DataFrame:

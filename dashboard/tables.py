@@ -1,6 +1,7 @@
 """Tables the pages show, put side by side from what the pipeline returns. No Streamlit here."""
 
 from collections.abc import Sequence
+from typing import Any
 
 import polars as pl
 
@@ -406,3 +407,20 @@ def _label(column: str) -> pl.Expr:
     """Plain label of the column a line speaks of."""
     names = {name: found.label for name, found in columns.dictionary().items()}
     return pl.col(column).replace(names).fill_null("Whole row")
+
+
+def limits(rules: Sequence[dict[str, Any]]) -> pl.DataFrame:
+    """Most pounds and homes of each rule: rule, version, limit, share used, slack."""
+    rows = [
+        (rule["rule"], rule["version"], rule["limit"], _used(rule), rule["slack"])
+        for rule in rules
+        if rule["kind"] in ("money", "homes") and rule["sense"] == "at_most"
+    ]
+    schema = {"rule": pl.String, "version": pl.String, "limit": pl.Float64, "used": pl.Float64,
+              "slack": pl.Float64}  # fmt: skip
+    return pl.DataFrame(rows, schema=schema, orient="row")
+
+
+def _used(rule: dict[str, Any]) -> float:
+    """Share of the limit that is used, at most 1; 1 where the limit is 0."""
+    return min(rule["left"] / rule["limit"], 1.0) if rule["limit"] else 1.0

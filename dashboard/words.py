@@ -22,14 +22,10 @@ SAVINGS = (
     f"{MODELLED} {EXPECTED} Lifetime CO2, cost per tonne and net present value rest on the modelled"
     " saving."
 )
-SCORE = {
-    "net_benefit": (
-        "Score = net present value / cost, and net present value = bills saved + carbon value −"
-        " cost, all present values in GBP."
-    ),
-    "carbon": "Score = lifetime CO2 saved / cost, in tCO2e per GBP.",
-    "heat": "Score = modelled heat saved in the lifetime / cost, in kWh per GBP.",
-}
+GAP = (
+    "The gap is proved, not guessed: no choice of homes, options, funds and years that keeps every"
+    " rule can be worth more than the bound. What may be gained by searching on is at most the gap."
+)
 MARKS = (
     "Marks: *seen* read in an attributable published page; *practice* common practice, no single"
     " source; *memory* recalled from the named publication, not read again; *assumed* an"

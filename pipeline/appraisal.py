@@ -102,6 +102,12 @@ def _factor(reference: Reference, fuel: str, metric: str) -> Cited:
     return Cited(row["value"].item(), row["source"].item(), row["checked"].item())
 
 
+def year_weights(reference: Reference, years: int) -> Floats:
+    """[years], what a saving that starts in each year is worth beside one of the first year."""
+    later = discounting.discount_factors(_yearly_rates(reference, years - 1))
+    return np.concatenate([[1.0], later])
+
+
 def _yearly_rates(reference: Reference, years: int) -> Floats:
     table = reference.table("discount_rates")
     year = np.arange(1, years + 1)

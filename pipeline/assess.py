@@ -19,7 +19,7 @@ from pipeline.junction_catalogue import PLACES, Effect
 from pipeline.options import catalogue, costs, rates, screens
 from pipeline.physics import Floats, Mask, convex, degree_days, dwelling, wall
 from pipeline.reference import Reference
-from pipeline.settings import Objective, Settings
+from pipeline.settings import Settings
 
 _BATCH = 8192
 CHOICE = (
@@ -141,6 +141,50 @@ def choose(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
         )
         .drop("option")
     )
+
+
+def efficient(homes: pl.DataFrame, base: Basis) -> Iterator[pl.DataFrame]:
+    """Yield batches of homes beside every option worth having, one row for each, with figures.
+
+    homes: as `assess` takes them; a home that is excluded or has no option has no row. Worth
+    having is an option that reaches the target U and that no other beats in cost and in fall of
+    the heat loss. Rows of a home follow each other, cheapest first.
+    """
+    choices = base.options.select(CHOICE)
+    for batch in homes.iter_slices(_BATCH // 4):
+        members = prepare(batch, base).filter(pl.col("excluded").is_null())
+        cost, reduction = costs.of_homes(members, base.price), _reductions(members, base)
+        order = np.argsort(cost, axis=1, kind="stable")
+        rising = np.take_along_axis(reduction, order, axis=1)
+        before = np.maximum.accumulate(np.pad(rising, ((0, 0), (1, 0)))[:, :-1], axis=1)
+        home, place = np.nonzero(rising > before)
+        beside = pl.concat([members[home], choices[order[home, place]]], how="horizontal")
+        worked = figures(beside.with_columns(reason=pl.lit(None, pl.String)), base)
+        saving = worked.filter(pl.col("heat_saved_kwh_per_year") > 0.0)
+        yield screens.settle(saving, base.settings, base.reference)
+
+
+def _reductions(homes: pl.DataFrame, base: Basis) -> Floats:
+    """Fall of the heat loss, [homes, options]; 0 for an option that is not allowed."""
+    column = {name: homes[name].to_numpy()[:, None] for name in _HOME_NUMBERS}
+    r, delta_u, bypass, build_up = (
+        base.options[name].to_numpy()[None, :]
+        for name in ("r_insulation_m2k_w", "delta_u_w_m2k", "bypass_w_m2k", "build_up_mm")
+    )
+    finish = base.reference.constant("finish_resistance")
+    after = np.asarray(wall.u_after(column["u_existing_w_m2k"], r, finish, delta_u, bypass))
+    plane = dwelling.heat_loss_reduction(
+        column["u_existing_w_m2k"], after, column["treated_wall_area_m2"]
+    )
+    walls = junction_effects.walls(homes, base.junctions)
+    psi = base.junctions.psi_saved[walls] * (walls >= 0)[:, None, None]
+    junctions = np.einsum("hj,hjo->ho", junction_effects.lengths(homes), psi)
+    reduction = plane + np.minimum(junctions, column["bridging_heat_loss_w_k"])
+    room = homes["clearance_mm"].fill_null(np.inf).to_numpy()[:, None]
+    tall = homes["needs_non_combustible"].to_numpy()[:, None]
+    allowed = (after <= base.settings.works.target_u_w_m2k) & (build_up <= room)
+    allowed &= base.options["non_combustible"].to_numpy()[None, :] | ~tall
+    return np.where(allowed, reduction, 0.0)
 
 
 def _members(
@@ -397,14 +441,3 @@ def _lifetime(frame: pl.DataFrame, base: Basis) -> pl.DataFrame:
         + pl.col("expected_fuel_saved_kwh_per_year") * pl.col("carbon_pv_gbp_per_kwh")
         - cost,
     )
-
-
-def score(objective: Objective) -> pl.Expr:
-    """Value of the objective per pound of cost; more is better whatever its sign."""
-    value = {
-        "net_benefit": pl.col("net_present_value_gbp"),
-        "expected_net_benefit": pl.col("expected_net_present_value_gbp"),
-        "carbon": pl.col("co2_saved_lifetime_t"),
-        "heat": pl.col("heat_saved_kwh_per_year") * pl.col("lifetime_years"),
-    }
-    return value[objective] / pl.col("cost_gbp")

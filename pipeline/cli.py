@@ -1,5 +1,6 @@
 """`programme ...`: parses, calls, prints. No arithmetic here."""
 
+import json
 import os
 import sys
 import tempfile
@@ -22,6 +23,7 @@ from pipeline import (
     comparison,
     evidence,
     explain,
+    funding,
     printing,
     programme,
     reference,
@@ -31,8 +33,10 @@ from pipeline import (
 from pipeline.bill import workbook
 from pipeline.errors import ProgrammeError
 from pipeline.exports import csv_bytes, make_folder, write_whole
+from pipeline.funding import picture as frontier_picture
 from pipeline.options import rates
 from pipeline.printing import complaints, console
+from pipeline.programme import funds
 from pipeline.published import Published, open_run, table
 from pipeline.run import run
 from pipeline.scenarios import picture
@@ -338,6 +342,46 @@ def quantities(
 
 
 @app.command()
+def allocate(
+    store: Store,
+    out: Out,
+    fund: Annotated[list[Path], typer.Option(help="TOML file of a fund's rules; repeatable.")],
+    means: Annotated[
+        Path | None, typer.Option(help="TOML file of the landlord's own money and capacity.")
+    ] = None,
+    draws: Annotated[
+        int,
+        typer.Option(min=0, max=500, help="Allocate anew so often with the assumptions moved."),
+    ] = 0,
+    why: Annotated[
+        str | None, typer.Option(help="Key of a home, to tell why it is or is not funded.")
+    ] = None,
+) -> None:
+    """Allocate funds to homes under every rule, with a proven gap, and tell what moves it.
+
+    Example: programme allocate --store town.duckdb --fund fund.toml --out allocation
+    Two funds and a home asked about: --fund a.toml --fund b.toml --why TH0001101
+    """
+    asked = funding.Asked(tuple(map(funds.read, fund)), funds.read_means(means))
+    make_folder(out)
+    published = open_run(store)
+    if why and why not in published.ranking["home_id"]:
+        raise ProgrammeError(f"No home '{why}' is in this run: check the key.")
+    claimed = dict(claims.claimed(store).select("home_id", "claim_id").iter_rows())
+    with _progress() as progress, _without_the_solvers_chatter():
+        made = funding.fund(published, asked, claimed, draws, progress)
+    note = f"run {made.account['run_id']}; rates: {made.account['rate_book_source']}"
+    write_whole(out / "allocation.csv", csv_bytes(made.homes))
+    write_whole(out / "lots.csv", csv_bytes(made.lots))
+    write_whole(out / "frontier.csv", csv_bytes(made.frontier))
+    image = frontier_picture.draw(made.frontier, made.account["objective"], note)
+    write_whole(out / "frontier.png", image)
+    write_whole(out / "allocation.json", (json.dumps(made.account, indent=2) + "\n").encode())
+    printing.show_allocation(made, why)
+    console.print(f"Files: {out}/allocation.csv, lots.csv, frontier.csv, .png, allocation.json")
+
+
+@app.command()
 def claim(
     store: Store,
     out: Out,
@@ -389,6 +433,20 @@ def dashboard(
     options = [f"--{name}={value}" for name, value in flags.items()]
     command = [sys.executable, "-m", "streamlit", "run", page, *options, "--", str(store.resolve())]
     os.execve(command[0], command, {**os.environ, "PYTHONWARNINGS": "ignore"})
+
+
+@contextmanager
+def _without_the_solvers_chatter() -> Iterator[None]:
+    """HiGHS prints a line of its own debugging past Python; keep it off the screen."""
+    sys.stdout.flush()
+    kept, nowhere = os.dup(1), os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, 1)
+        yield
+    finally:
+        os.dup2(kept, 1)
+        os.close(kept)
+        os.close(nowhere)
 
 
 @contextmanager

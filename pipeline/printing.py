@@ -12,6 +12,7 @@ from rich.table import Table
 from pipeline import comparison, explain, programme
 from pipeline.columns import dictionary
 from pipeline.explain import layout
+from pipeline.funding import Funding
 from pipeline.options import screens
 from pipeline.run import Result
 from pipeline.settings import Works
@@ -233,6 +234,83 @@ def show_changes(found: pl.DataFrame) -> None:
     ]
     if rows:
         _print("Changed columns", ["Column", "Homes", "For instance"], rows, shrinking=2)
+
+
+def show_allocation(made: Funding, why: str | None) -> None:
+    """What the funds buy, how good that is, what limits it, what would move it; one home's why."""
+    account, homes = made.account, made.homes
+    warn_invented(account["rate_book_source"])
+    invented = [one["name"] for one in account["funds"] if one["invented"]]
+    if invented:
+        console.print(f"[bold yellow]Invented for the demo:[/] {escape(', '.join(invented))}.")
+    console.print(
+        f"[bold]{account['totals']['homes']:,.0f} homes[/] for"
+        f" {account['totals']['cost_gbp']:,.0f} GBP, worth {account['value']:,.0f}"
+        f" {account['objective']}. No choice that keeps the rules is worth more than"
+        f" {account['bound']:,.0f}: [bold]the gap is {account['gap']:.2%}[/].",
+        highlight=False,
+    )
+    _show_fund_years(homes)
+    rules = [rule for rule in account["rules"] if rule["kind"] != "whole"]
+    rows = [[r["rule"], f"{r['limit']:,.0f}", f"{r['slack']:,.0f}"] for r in rules]
+    rows = [
+        row
+        for row, rule in zip(rows, rules, strict=True)
+        if rule["kind"] in _PLAIN_LIMITS and rule["sense"] == "at_most"
+    ]
+    _print("Limits, and what is left of each", ["Rule", "Limit", "Left"], rows, shrinking=0)
+    console.print("What the next pound buys")
+    for rule in rules:
+        if rule["price"] > 0.0:
+            console.print(f"  {escape(rule['next'])}", highlight=False)
+    _show_moves(homes)
+    left = homes.filter(pl.col("funded") == "no")["reason_code"].value_counts(sort=True)
+    _show_counts("Why homes are not funded", left.select("reason_code", "count"))
+    for row in homes.filter(pl.col("home_id") == (why or "")).iter_rows(named=True):
+        console.print(f"[bold]{escape(row['home_id'])}[/]: {escape(row['why'])}", highlight=False)
+        named = f" Rule: {row['rule']} {row['rule_version']}." if row["rule"] else ""
+        console.print(f"  Code {row['reason_code']}.{escape(named)}", highlight=False)
+    console.print(Panel(explain.CAUTION, title="Before anybody acts on this", expand=False))
+
+
+_PLAIN_LIMITS = ("money", "homes")
+"""Kinds of rule whose limit reads as pounds or homes; averages and shares are told by words."""
+
+
+def _show_fund_years(homes: pl.DataFrame) -> None:
+    funded = homes.filter(pl.col("funded") == "yes")
+    rows = []
+    for (fund, year), part in funded.sort("fund", "year").group_by(
+        "fund", "year", maintain_order=True
+    ):
+        infill = part.filter(pl.col("infill") == "yes")
+        rows.append(
+            [str(fund), str(year), f"{part.height:,}", f"{part['cost_gbp'].sum():,.0f}",
+             f"{part['grant_gbp'].sum():,.0f}", f"{part['own_gbp'].sum():,.0f}",
+             f"{infill.height:,}", f"{infill['cost_gbp'].sum():,.0f}"]
+        )  # fmt: skip
+    headings = ["Fund", "Year", "Homes", "Cost GBP", "Grant", "Own", "Infill", "its cost"]
+    _print("Who pays for what, and when", headings, rows, shrinking=0)
+
+
+def _show_moves(homes: pl.DataFrame) -> None:
+    """Which homes enter and leave when all budgets move by a tenth."""
+    for column, words in (("budget_10_more", "10 % more"), ("budget_10_less", "10 % less")):
+        parts = []
+        for verb in ("enters", "leaves"):
+            keys = homes.filter(pl.col(column) == verb)["home_id"].to_list()
+            more = f" and {len(keys) - 4:,} more" if len(keys) > 4 else ""
+            parts.append(
+                f"{len(keys):,} {verb[:-1]}" + (f" ({', '.join(keys[:4])}{more})" if keys else "")
+            )
+        console.print(f"With {words} in all budgets {escape(', '.join(parts))}.", highlight=False)
+    shares = homes["funded_share"].drop_nulls()
+    if shares.len():
+        always = homes.filter((pl.col("funded") == "yes") & (pl.col("funded_share") >= 0.9)).height
+        console.print(
+            f"With the assumptions moved, {always:,} of the funded homes stay funded in nine draws"
+            " of ten or more (column funded_share).", highlight=False,
+        )  # fmt: skip
 
 
 def show_claim(claim_id: str, totals: dict[str, str]) -> None:

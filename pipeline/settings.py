@@ -13,12 +13,12 @@ from pipeline.errors import SettingsError
 Share = Annotated[float, Field(ge=0.0, le=1.0)]
 Positive = Annotated[float, Field(gt=0.0)]
 Months = Annotated[tuple[Annotated[int, Field(ge=1, le=12)], ...], Field(min_length=1)]
+Term = Literal["net_benefit", "expected_net_benefit", "carbon", "heat", "low_income_bills"]
 Nation = Literal["england", "scotland", "wales", "northern_ireland"]
 NATIONS = get_args(Nation)
 Zone = Literal["sheltered", "moderate", "severe", "very_severe"]
 ZONES = get_args(Zone)
 """Exposure zones to wind-driven rain, from the least."""
-Objective = Literal["net_benefit", "expected_net_benefit", "carbon", "heat"]
 
 
 class _Group(BaseModel):
@@ -75,9 +75,14 @@ class Cost(_Group):
 
 
 class Appraisal(_Group):
-    """How the lifetime figures and the order of homes are reckoned."""
+    """How the lifetime figures and the order of homes are reckoned.
 
-    objective: Objective = "net_benefit"
+    weights: where several objectives count together, pounds for one unit of each; the objective
+    alone decides where there are none.
+    """
+
+    objective: Term = "net_benefit"
+    weights: dict[Term, Annotated[float, Field(ge=0.0)]] = {}
     first_year: Annotated[int, Field(ge=2025, le=2039)] = 2027
     guarantee_25_years: bool = True
     reporting_year: Literal[2025] = 2025

@@ -355,3 +355,47 @@ def test_options_that_may_not_be_had_are_hollow_and_the_choice_is_ringed():
     line, ring = charts.options_of_home(compared).data
     assert list(line.marker.color) == ["#ffffff", charts.PALETTE[0], charts.PALETTE[0]]
     assert (list(ring.x), list(ring.y)) == ([80.0], [3.0])
+
+
+def test_the_frontier_holds_worth_and_bound_and_skips_clashes() -> None:
+    points = pl.DataFrame(
+        {
+            "budget_factor": [0.5, 1.0, 1.5],
+            "budgets_gbp": [1e6, 2e6, 3e6],
+            "homes": [None, 20, 25],
+            "worth": [None, 90.0, 99.0],
+            "bound": [None, 91.0, 99.5],
+            "gap": [None, 1.0 / 91.0, 0.5 / 99.5],
+        }
+    )
+    figure = charts.frontier(points, "GBP of net benefit")
+    bound, worth = figure.data
+    assert list(worth.x) == list(bound.x) == [2e6, 3e6]
+    assert list(worth.y) == [90.0, 99.0]
+    assert list(bound.y) == [91.0, 99.5]
+    assert "gap 1.10%" in figure.layout.annotations[0].text
+    assert figure.layout.yaxis.title.text == "Worth [GBP of net benefit]"
+
+
+def test_lots_by_year_add_up_to_the_homes_funded() -> None:
+    lots = pl.DataFrame(
+        {
+            "lot": ["Ash <b>Way</b>", "Birch Row", "Cedar Walk"],
+            "year": [2027, 2028, None],
+            "homes_funded": [12, 7, 0],
+            "homes_infill": [2, 0, 0],
+            **{name: [1.0, 2.0, 0.0] for name in ("cost_gbp", "grant_gbp", "infill_cost_gbp")},
+        }
+    )
+    bars = charts.lots_by_year(lots).data
+    assert {bar.name: list(bar.x) for bar in bars} == {
+        "2027": [10], "2027, infill": [2], "2028": [7], "2028, infill": [0],
+    }  # fmt: skip
+    assert bars[0].y[0] == "Ash &lt;b&gt;Way&lt;/b&gt;"
+
+
+def test_limits_as_a_table() -> None:
+    rule = {"rule": "budget", "version": "1", "kind": "money", "sense": "at_most", "limit": 200.0,
+            "left": 50.0, "slack": 150.0}  # fmt: skip
+    others = [{**rule, "kind": "share"}, {**rule, "sense": "at_least"}, {**rule, "limit": 0.0}]
+    assert tables.limits([rule, *others])["used"].to_list() == [0.25, 1.0]

@@ -10,12 +10,14 @@ from dashboard.views import common
 from pipeline import comparison, explain, programme
 from pipeline.explain import layout
 from pipeline.exports import csv_bytes, file_name
+from pipeline.programme import objective
 from pipeline.published import Published
 from pipeline.stock import faults
 
 _SHOWN = (
-    "rank", "home_id", "address", "score", "net_present_value_gbp", "bill_saved_pv_gbp",
-    "carbon_value_pv_gbp", "cost_gbp", "system", "thickness_mm", "u_existing_w_m2k",
+    "rank", "home_id", "address", "score", "score_terms", "net_present_value_gbp",
+    "bill_saved_pv_gbp", "carbon_value_pv_gbp", "cost_gbp", "system", "thickness_mm",
+    "u_existing_w_m2k",
     "u_value_source", "u_after_w_m2k", "fuel_saved_kwh_per_year",
     "expected_fuel_saved_kwh_per_year", "co2_saved_lifetime_t", "cost_per_lifetime_tonne_gbp",
     "cumulative_cost_gbp", "estimated_inputs", "screen_verdict", "cautions", "street", "estate",
@@ -86,7 +88,8 @@ def _charts(run: Published, budget: float, here: pl.DataFrame) -> None:
 
 def _order(run: Published, here: pl.DataFrame, ranked: pl.DataFrame) -> None:
     st.header("The order")
-    st.caption(words.SCORE[run.base.settings.appraisal.objective])
+    unit = objective.unit(run.base.settings.appraisal)
+    st.caption(f"Score = {unit}, for each pound of cost.")
     wanted = st.segmented_control(
         "Show", ["Within the budget", "All ranked homes"], default="Within the budget",
         required=True, key="which", label_visibility="collapsed",

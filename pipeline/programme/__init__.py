@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from pipeline.assess import score
+from pipeline.programme import objective
 from pipeline.settings import Settings
 
 SUMMED = (
@@ -25,9 +25,12 @@ SUMMED = (
 def rank(assessed: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     """Homes in the order of the objective, best first; ties by home_id; the unranked last.
 
-    Adds score, rank (null where there is a reason) and cumulative_cost_gbp.
+    Adds score, score_terms, rank (null where there is a reason) and cumulative_cost_gbp.
     """
-    scored = assessed.with_columns(score=score(settings.appraisal.objective))
+    stated = settings.appraisal
+    scored = assessed.with_columns(
+        score=objective.score(stated), score_terms=objective.terms(stated)
+    )
     ordered = scored.sort(pl.col("score").is_null(), -pl.col("score"), "home_id", nulls_last=True)
     ranked = pl.col("score").is_not_null()
     return ordered.with_columns(

@@ -27,6 +27,7 @@ _TEXT_COLUMNS = {
     "only_if_wall_area_estimated", "table_name", "row_name", "first_mark", "column", "filled_with",
     "item", "section", "rate_by", "priced_per_10mm", "only_with", "pack_label", "driver", "times",
     "finish", "what", "price_date", "scope",
+    "assumption",
     "screen", "case", "verdict", "reason", "change", "rule", "rules_of",
 }  # fmt: skip
 

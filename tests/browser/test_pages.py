@@ -219,6 +219,17 @@ def test_the_bill_is_downloaded_as_the_pipeline_writes_it(tab: Page, served: Ser
     expect(tab.get_by_text(f"£{made.lots['total'].sum() / 100:,.2f}")).to_be_visible()
 
 
+def test_the_funding_offers_the_demo_funds(tab: Page, served: Served) -> None:
+    """What it allocates is tested without a browser, where a busy machine costs less."""
+    tab.goto(f"{served.url}/funding")
+    expect(tab.get_by_role("heading", name="The funding", level=1)).to_be_visible()
+    expect(tab.get_by_text(explain.CAUTION)).to_be_visible()
+    for name in ("fund_hearth.toml", "fund_lantern.toml"):
+        expect(tab.get_by_text(name).first).to_be_visible()
+    expect(tab.get_by_role("button", name="Allocate", exact=True)).to_be_enabled()
+    expect(tab.get_by_text("Choose the funds and allocate")).to_be_visible()
+
+
 def test_the_screens_show_what_the_store_holds(tab: Page, served: Served) -> None:
     cells = published.table(served.store, "screens").filter(pl.col("rank").is_not_null())
     of_damp = screens.counts(cells, "screen").filter(pl.col("group") == "screen_damp")

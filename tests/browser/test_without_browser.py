@@ -16,6 +16,7 @@ from pipeline import (
     claims,
     comparison,
     explain,
+    funding,
     grades,
     homes,
     programme,
@@ -23,6 +24,7 @@ from pipeline import (
     scenarios,
 )
 from pipeline.bill import workbook
+from pipeline.programme import funds
 from pipeline.published import Published, open_run
 from pipeline.run import run
 from pipeline.settings import Settings
@@ -65,13 +67,19 @@ def cost_page() -> None:
     cost.page()
 
 
+def funding_page() -> None:
+    from dashboard.views import funding
+
+    funding.page()
+
+
 def screens_page() -> None:
     from dashboard.views import screens
 
     screens.page()
 
 
-PAGES = (homes_page, cost_page, screens_page, claim_page, what_if_page, data_page)
+PAGES = (homes_page, cost_page, screens_page, funding_page, claim_page, what_if_page, data_page)
 
 
 @pytest.fixture
@@ -506,6 +514,23 @@ def test_every_option_of_a_home_is_on_its_page(
     compared = comparison.options(home, demo.base)
     assert sorted(shown[0]["cost_gbp"]) == compared["cost_gbp"].sort().to_list()
     assert shown[0]["verdict"].iloc[0] == comparison.CHOSEN
+
+
+def test_funds_allocated_on_the_page_are_what_the_pipeline_allocates(
+    store: Path, opened: Callable[..., AppTest]
+) -> None:
+    page = opened(funding_page, store)
+    page.multiselect(key="funds").set_value(["fund_lantern.toml"])
+    page.button[0].click().run()
+    rules = funds.read(DEMO_RATES.with_name("fund_lantern.toml"))
+    made = funding.fund(open_run(store), funding.Asked((rules,), funds.Means()), {})
+    funded = made.homes.filter(pl.col("funded") == "yes")
+    assert not page.exception
+    assert page.metric[0].value == f"{funded.height:,}"
+    assert any(f"the gap is {made.account['gap']:.2%}" in told.value for told in page.markdown)
+    left = made.homes.filter(pl.col("reason_code") == "RULE").row(0, named=True)
+    page.selectbox(key="why_home").set_value(left["home_id"]).run()
+    assert any("Others do more with the money" in told.value for told in page.info)
 
 
 def test_a_screen_and_a_verdict_choose_the_homes_shown(

@@ -1,0 +1,169 @@
+"""An allocation as tables: what each home gets and why, and each street lot."""
+
+from collections.abc import Mapping
+
+import numpy as np
+import polars as pl
+
+from pipeline.funding.case import Case
+from pipeline.programme import offers, reasons
+from pipeline.programme.solver import Allocation
+
+_LISTED = ("home_id", "uprn", "address", "estate", "lot", "rank")
+_WORKS = (
+    "system", "thickness_mm", "u_after_w_m2k", "cost_gbp", "worth", "heat_saved_kwh_per_year",
+    "fuel_saved_kwh_per_year", "expected_fuel_saved_kwh_per_year", "bill_saved_gbp_per_year",
+    "expected_bill_saved_gbp_per_year", "co2_saved_lifetime_t", "net_present_value_gbp",
+    "expected_net_present_value_gbp", "cautions",
+)  # fmt: skip
+_SUMMED = (
+    "cost_gbp", "grant_gbp", "own_gbp", "worth", "heat_saved_kwh_per_year", "co2_saved_lifetime_t",
+)  # fmt: skip
+
+
+def funded_works(made: Case, found: Allocation) -> pl.DataFrame:
+    """The works chosen, one row for each funded home, with fund, version, year, grant, infill."""
+    home = np.flatnonzero(found.option >= 0)
+    fund, place = np.divmod(found.option[home], made.row.shape[1])
+    chosen = made.works[made.row[home, place]]
+    cost = chosen["cost_gbp"].to_numpy()
+    grant, infill = np.zeros(home.size), np.zeros(home.size, bool)
+    for number, one in enumerate(made.funds):
+        here = fund == number
+        grant[here] = offers.grants(cost[here], one)
+        verdict = made.verdicts[number]["verdict"].to_numpy()
+        infill[here] = verdict[home[here]] == "infill"
+    return chosen.with_columns(
+        fund=pl.Series([made.funds[f].name for f in fund], dtype=pl.String),
+        fund_version=pl.Series([made.funds[f].version for f in fund], dtype=pl.String),
+        year=pl.Series(np.array(made.years)[found.year[home]]),
+        grant_gbp=pl.Series(grant),
+        own_gbp=pl.Series(cost - grant),
+        infill=pl.Series(np.where(infill, "yes", "no"), dtype=pl.String),
+    )
+
+
+def homes(
+    ranking: pl.DataFrame, made: Case, found: Allocation, claimed: Mapping[str, str]
+) -> pl.DataFrame:
+    """Every accepted home in the order of the ranking: what it gets, or why it gets nothing."""
+    taken = funded_works(made, found).select(
+        "home_id", "fund", "fund_version", "year", "infill", *_WORKS[:4], "grant_gbp", "own_gbp",
+        *_WORKS[4:],
+    )  # fmt: skip
+    told = ranking.select("home_id", "reason").join(
+        _told(made, found), on="home_id", how="left", maintain_order="left"
+    )
+    claim = beside(told, dict(claimed))
+    told = told.select(
+        "home_id",
+        reason_code=pl.when(claim.is_not_null())
+        .then(pl.lit("CLAIMED"))
+        .otherwise(pl.coalesce("reason_code", pl.lit("NO_OPTION"))),
+        why=pl.when(claim.is_not_null())
+        .then(pl.format("Claimed before, in claim {}: one home is claimed once.", claim))
+        .otherwise(pl.coalesce("why", "reason", pl.lit("No option reaches the target U-value."))),
+        rule="rule",
+        rule_version="rule_version",
+    )
+    return (
+        ranking.select(*_LISTED)
+        .join(taken, on="home_id", how="left", maintain_order="left")
+        .join(told, on="home_id", how="left", maintain_order="left")
+        .with_columns(
+            funded=pl.when(pl.col("fund").is_null()).then(pl.lit("no")).otherwise(pl.lit("yes"))
+        )
+        .select(*_LISTED, "funded", pl.exclude(*_LISTED, "funded"))
+    )
+
+
+def _told(made: Case, found: Allocation) -> pl.DataFrame:
+    """Reason code, words, rule and version of each home of the problem."""
+    why = reasons.why(made.problem, found)
+    codes = why.code.tolist()
+    refused = _refused(made)
+    rows = []
+    for home, code in enumerate(codes):
+        if code == "NOT_OFFERED":
+            rows.append(refused[home])
+            continue
+        at = int(why.rule[home])
+        rule = made.problem.rules[at] if at >= 0 else None
+        name, version = (rule.name, rule.version) if rule else ("", "")
+        worth, charge = float(why.value[home]), float(why.charge[home])
+        rows.append((code, _words(code, worth, charge, name), name, version))
+    schema = {"reason_code": pl.String, "why": pl.String, "rule": pl.String,
+              "rule_version": pl.String}  # fmt: skip
+    told = pl.DataFrame(rows, schema=schema, orient="row")
+    return told.with_columns(home_id=made.homes["home_id"])
+
+
+def _words(code: str, worth: float, charge: float, rule: str) -> str:
+    tight = f", most of '{rule}'" if rule else ""
+    weighed = f"worth {worth:,.0f}, and it takes {charge:,.0f} of what the rules are worth{tight}"
+    return {
+        "FUNDED": f"Funded: {weighed}.",
+        "NO_OPEN_YEAR": "No fund that would take it is open in a year of the programme.",
+        "RULE": f"Others do more with the money: {weighed}.",
+        "STREET": "By itself it would pay, but its street lot as a whole does not.",
+        "LEFT_OVER": "It would pay, but too little is left of the limits for its whole lot.",
+    }[code]
+
+
+def _refused(made: Case) -> list[tuple[str, str, str, str]]:
+    """Code, words, rule and version of the fund that came nearest to taking each home."""
+    order = {"pass": 0, "infill": 1, "unknown": 2, "exclude": 3}
+    tables = [verdict.rows(named=True) for verdict in made.verdicts]
+    told = []
+    for verdicts in zip(*tables, strict=True):
+        near = min(verdicts, key=lambda row: order[row["verdict"]])
+        words = {
+            "unknown": "not known for this home: find out and it may qualify",
+            "exclude": "not met",
+        }.get(near["verdict"], "met")
+        told.append(
+            (near["reason_code"], f"{near['fund']}, {near['rule']}: {words}.", near["rule"],
+             near["version"])
+        )  # fmt: skip
+    return told
+
+
+def beside(frame: pl.DataFrame, known: Mapping[str, object] | None) -> pl.Series:
+    """A value for each home of the frame by its home_id; null where it has none."""
+    keys = frame["home_id"]
+    if not known:
+        return pl.repeat(None, keys.len(), dtype=pl.Null, eager=True)
+    return keys.replace_strict(known, default=None)
+
+
+def lots(homes: pl.DataFrame) -> pl.DataFrame:
+    """One row for each street lot: homes, funded, infill and its cost, year, money, worth."""
+    inside = homes.filter(pl.col("lot").is_not_null()).sort("lot", maintain_order=True)
+    names = inside["lot"].unique(maintain_order=True)
+    number = inside["lot"].rle_id().to_numpy()
+
+    def summed(values: pl.Series) -> pl.Series:
+        return pl.Series(
+            np.bincount(number, values.cast(pl.Float64).fill_null(0.0).to_numpy(), names.len())
+        )
+
+    infill, funded = inside["infill"] == "yes", inside["funded"] == "yes"
+    first = inside.group_by("lot", maintain_order=True).agg(
+        year=pl.col("year").drop_nulls().first(),
+        funds=pl.col("fund").drop_nulls().unique(maintain_order=True).sort().str.join(", "),
+        reason_code=pl.col("reason_code").mode().sort().first(),
+    )
+    counts = {
+        "homes": pl.Series(np.bincount(number, minlength=names.len())),
+        "homes_funded": summed(funded).cast(pl.Int64),
+        "homes_infill": summed(infill.fill_null(False)).cast(pl.Int64),
+    }
+    money = {name: summed(inside[name]) for name in _SUMMED}
+    extra = inside["cost_gbp"].zip_with(infill.fill_null(False), pl.Series([0.0]))
+    return (
+        first.select("lot", "year", "funds")
+        .with_columns(
+            **counts, infill_cost_gbp=summed(extra), **money, reason_code=first["reason_code"]
+        )
+        .sort(pl.col("year"), -pl.col("worth"), "lot", nulls_last=True)
+    )
