@@ -10,8 +10,9 @@ from operator import add
 import polars as pl
 
 from pipeline.reference import Reference
+from pipeline.stock import casting
 
-WALLS = ("front", "rear", "gable")
+WALLS = casting.WALLS
 STOCK_LIST = "stock list"
 REFUSED = (pl.col("walls_refused") != "none").fill_null(False)
 """Whether the list names walls that may not be treated."""

@@ -91,6 +91,29 @@ def test_every_unit_of_a_stock_column_can_be_written_and_no_word_has_two_codes()
     assert bands.is_duplicated().sum() == 0
 
 
+@pytest.mark.parametrize(
+    ("text", "walls"),
+    [
+        ("None", "none"),
+        ("Back elevation", "rear"),
+        ("rear/front", "front_rear"),
+        ("Side + back", "rear_gable"),
+        ("gable, front", "front_gable"),
+        ("FRONT; flank wall", "front_gable"),
+        ("front_rear", "front_rear"),
+        ("back, side and front", "front_rear_gable"),
+        ("All walls", "front_rear_gable"),
+        ("front, none", None),
+        ("none & no", None),
+        ("front and chimney", None),
+        ("front,", None),
+        ("/", None),
+    ],
+)
+def test_walls_named_in_one_cell_are_read_in_any_order(text, walls):
+    assert _read(casting.walls, text, "walls_refused") == walls
+
+
 LOFTS = [
     ("Loft insulation (m)", "0.27", 270),
     ("Loft insulation (cm)", "27", 270),

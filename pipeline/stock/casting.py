@@ -8,6 +8,7 @@ from importlib.resources import files
 
 import polars as pl
 
+WALLS = ("front", "rear", "gable")
 _NUMBER = r"^([-+]?(?:[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?|\d+\.?\d*|\.\d+))\s*"
 _CONVERSIONS = {
     "m2": {"m2": 1.0, "ft2": 0.09290304},
@@ -61,6 +62,20 @@ def code(text: pl.Expr, column: str) -> pl.Expr:
     """The code of a word by the tables `label` and `fix` of codes.csv."""
     plain = text.str.to_lowercase().str.replace_all("_", " ")
     return plain.replace_strict(_words(column), default=None, return_dtype=pl.String)
+
+
+def walls(text: pl.Expr, column: str) -> pl.Expr:
+    """The walls of WALLS a cell names by words of codes.csv ('side & back'), in order, joined by _.
+
+    Null where a word is not known, or stands beside one for none.
+    """
+    parts = text.str.replace_all(r"(?i) and |[/&+,;]", ",").str.split(",")
+    known = parts.list.eval(code(pl.element().str.strip_chars(), column))
+    said = known.list.join("_", ignore_nulls=False)
+    named = (pl.when(said.str.contains(wall, literal=True)).then(pl.lit(wall)) for wall in WALLS)
+    some = pl.concat_str(named, separator="_", ignore_nulls=True)
+    none = said.str.contains("none", literal=True)
+    return pl.when(said == "none").then(said).when(~none).then(some)
 
 
 def _figure(text: pl.Expr) -> pl.Expr:

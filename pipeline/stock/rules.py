@@ -16,6 +16,7 @@ from pandera.api.polars.types import PolarsData
 
 from pipeline import reference
 from pipeline.columns import by_role, dictionary
+from pipeline.stock.casting import WALLS
 
 Severity = Literal["reject", "quarantine", "warn"]
 UNREADABLE = "__unreadable"
@@ -178,7 +179,7 @@ RULES = (
     _between("storeys"),
     _between("building_height_m"),
     _between("wall_thickness_mm"),
-    *(_between(f"{wall}_wall_area_m2") for wall in ("front", "rear", "gable")),
+    *(_between(f"{wall}_wall_area_m2") for wall in WALLS),
     Rule(
         "wall_area_m2",
         ((_PARTS / pl.col("wall_area_m2")) - 1.0).abs() <= _high("wall_parts_apart"),

@@ -72,7 +72,8 @@ def _value(column: Column, unit: str) -> tuple[pl.Expr, ...]:
     }
     named = {"postcode": casting.postcode, "uprn": casting.uprn}
     if column.dtype == "code":
-        value = casting.code(text, column.name)
+        caster = casting.walls if column.name == "walls_refused" else casting.code
+        value = caster(text, column.name)
     elif column.dtype in plain:
         value = plain[column.dtype](text)
     elif column.dtype in ("number", "area", "length_mm"):
