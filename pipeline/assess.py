@@ -17,7 +17,7 @@ from pipeline.appraisal import Worth, worth
 from pipeline.columns import by_role
 from pipeline.junction_catalogue import PLACES, Effect
 from pipeline.options import catalogue, costs, rates, screens
-from pipeline.physics import Floats, Mask, convex, degree_days, dwelling, wall
+from pipeline.physics import Floats, Mask, Whole, convex, degree_days, dwelling, wall
 from pipeline.reference import Reference
 from pipeline.settings import Settings
 
@@ -102,18 +102,9 @@ def choose(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
     chosen = np.full(homes.height, -1)
     lowest = np.full(homes.height, np.nan)
     table = base.options.with_row_index("option")
-    classes = homes.select(
-        "needs_non_combustible",
-        wall=pl.Series(junction_effects.walls(homes, base.junctions)),
-    )
-    eligible = homes["excluded"].is_null()
-    for (tall, wall_index), members in _members(classes, eligible):
-        psi_saved = base.junctions.psi_saved[wall_index] * float(wall_index >= 0)
-        allowed = table.filter(pl.col("non_combustible")) if tall else table
-        psi = psi_saved[:, allowed["option"].to_numpy()]
-        if allowed.height:
-            best, least_u = _best(homes.filter(members), allowed, psi, base)
-            chosen[members], lowest[members] = best, least_u
+    for rows, may, psi_saved in _classes(homes, base):
+        if may.size:
+            chosen[rows], lowest[rows] = _best(homes[rows], may, psi_saved, base)
     target = base.settings.works.target_u_w_m2k
     found = pl.Series("option", chosen)
     reach = pl.Series(lowest).fill_nan(None).round(3).cast(pl.String)
@@ -165,65 +156,65 @@ def efficient(homes: pl.DataFrame, base: Basis) -> Iterator[pl.DataFrame]:
 
 
 def _reductions(homes: pl.DataFrame, base: Basis) -> Floats:
-    """Fall of the heat loss, [homes, options]; 0 for an option that is not allowed."""
-    column = {name: homes[name].to_numpy()[:, None] for name in _HOME_NUMBERS}
+    """Fall of the heat loss [home, option] W/K; 0 for an option that is not allowed."""
+    found = np.zeros((homes.height, base.options.height))
+    for rows, may, psi_saved in _classes(homes, base):
+        after, fits, reduction = _works(homes[rows], may, psi_saved, base)
+        allowed = fits & (after <= base.settings.works.target_u_w_m2k)
+        found[np.ix_(rows, may)] = np.where(allowed, reduction, 0.0)
+    return found
+
+
+def _classes(homes: pl.DataFrame, base: Basis) -> Iterator[tuple[Whole, Whole, Floats]]:
+    """Homes no screen excludes, by the rule on combustible systems and by junction wall.
+
+    Yields the rows of the homes, the options that rule allows them by index, and what the wall's
+    junctions save with those [junction, option] W/mK.
+    """
+    tall = homes["needs_non_combustible"].to_numpy()
+    wall_index = junction_effects.walls(homes, base.junctions)
+    excluded = homes["excluded"].is_not_null().to_numpy()
+    non_combustible = base.options["non_combustible"].to_numpy()
+    for index in np.unique(wall_index):
+        psi_saved = base.junctions.psi_saved[index] * float(index >= 0)
+        for may_burn in (True, False):
+            rows = np.flatnonzero((wall_index == index) & (tall != may_burn) & ~excluded)
+            if rows.size:
+                may = np.flatnonzero(non_combustible | may_burn)
+                yield rows, may, psi_saved[:, may]
+
+
+def _works(
+    homes: pl.DataFrame, may: Whole, psi_saved: Floats, base: Basis
+) -> tuple[Floats, Mask, Floats]:
+    """U after [W/m2K], whether the clearance has room, and fall of the heat loss [W/K].
+
+    homes, may and psi_saved as `_classes` yields them; each result [home, option].
+    """
+    u_existing, area, bridging = (
+        homes[name].to_numpy()[:, None]
+        for name in ("u_existing_w_m2k", "treated_wall_area_m2", "bridging_heat_loss_w_k")
+    )
     r, delta_u, bypass, build_up = (
-        base.options[name].to_numpy()[None, :]
+        base.options[name].to_numpy()[None, may]
         for name in ("r_insulation_m2k_w", "delta_u_w_m2k", "bypass_w_m2k", "build_up_mm")
     )
     finish = base.reference.constant("finish_resistance")
-    after = np.asarray(wall.u_after(column["u_existing_w_m2k"], r, finish, delta_u, bypass))
-    plane = dwelling.heat_loss_reduction(
-        column["u_existing_w_m2k"], after, column["treated_wall_area_m2"]
-    )
-    walls = junction_effects.walls(homes, base.junctions)
-    psi = base.junctions.psi_saved[walls] * (walls >= 0)[:, None, None]
-    junctions = np.einsum("hj,hjo->ho", junction_effects.lengths(homes), psi)
-    reduction = plane + np.minimum(junctions, column["bridging_heat_loss_w_k"])
-    room = homes["clearance_mm"].fill_null(np.inf).to_numpy()[:, None]
-    tall = homes["needs_non_combustible"].to_numpy()[:, None]
-    allowed = (after <= base.settings.works.target_u_w_m2k) & (build_up <= room)
-    allowed &= base.options["non_combustible"].to_numpy()[None, :] | ~tall
-    return np.where(allowed, reduction, 0.0)
+    after = np.asarray(wall.u_after(u_existing, r, finish, delta_u, bypass))
+    fits = build_up <= homes["clearance_mm"].fill_null(np.inf).to_numpy()[:, None]
+    plane = dwelling.heat_loss_reduction(u_existing, after, area)
+    junctions = junction_effects.lengths(homes) @ psi_saved
+    return after, fits, np.asarray(plane + np.minimum(junctions, bridging))
 
 
-def _members(
-    classes: pl.DataFrame, eligible: pl.Series
-) -> Iterator[tuple[tuple[bool, int], pl.Series]]:
-    """Each class of homes that has eligible members, and a mask of them."""
-    for key in classes.filter(eligible).unique().sort(classes.columns).iter_rows():
-        same = pl.all_horizontal(pl.col(c) == v for c, v in zip(classes.columns, key, strict=True))
-        yield key, classes.select(same.alias("same"))["same"] & eligible
-
-
-def _best(
-    homes: pl.DataFrame, options: pl.DataFrame, psi_saved: Floats, base: Basis
-) -> tuple[Floats, Floats]:
-    """Index of the best option of each home (-1 where none reaches) and the least U of any.
-
-    homes of one junction wall; psi_saved [junction, option] W/mK for that wall.
-    """
-    column = {name: homes[name].to_numpy()[:, None] for name in _HOME_NUMBERS}
-    r, delta_u, bypass = (
-        options[name].to_numpy()[None, :]
-        for name in ("r_insulation_m2k_w", "delta_u_w_m2k", "bypass_w_m2k")
-    )
-    finish = base.reference.constant("finish_resistance")
-    after = np.asarray(wall.u_after(column["u_existing_w_m2k"], r, finish, delta_u, bypass))
-    fits = options["build_up_mm"].to_numpy()[None, :] <= np.nan_to_num(
-        homes["clearance_mm"].to_numpy()[:, None], nan=np.inf
-    )
-    plane = dwelling.heat_loss_reduction(
-        column["u_existing_w_m2k"], after, column["treated_wall_area_m2"]
-    )
-    reduction = plane + np.minimum(
-        junction_effects.lengths(homes) @ psi_saved, column["bridging_heat_loss_w_k"]
-    )
-    heat_loss = np.asarray(column["heat_loss_before_w_k"] - reduction)
+def _best(homes: pl.DataFrame, may: Whole, psi_saved: Floats, base: Basis) -> tuple[Whole, Floats]:
+    """Index of the best option of each home (-1 where none reaches) and the least U of any."""
+    after, fits, reduction = _works(homes, may, psi_saved, base)
+    heat_loss = homes["heat_loss_before_w_k"].to_numpy()[:, None] - reduction
     allowed = fits & (after <= base.settings.works.target_u_w_m2k)
-    price = costs.of_homes(homes, base.price[:, options["option"].to_numpy()])
+    price = costs.of_homes(homes, base.price[:, may])
     ratio = _ratios(homes, heat_loss, price, allowed, base)
-    index = options["option"].to_numpy()[ratio.argmin(axis=1)].astype(int)
+    index = may[ratio.argmin(axis=1)]
     least_u = np.where(fits.any(axis=1), np.where(fits, after, np.inf).min(axis=1), np.nan)
     return np.where(np.isfinite(ratio).any(axis=1), index, -1), least_u
 
@@ -284,14 +275,6 @@ def _saved(homes: pl.DataFrame, heat_loss: Floats, base: Basis) -> Floats:
     days = stock_homes.seasonal(base.year, homes, heat_loss)
     demand = degree_days.heat_demand(heat_loss, days)
     return np.asarray(before.reshape(-1, *(1,) * (heat_loss.ndim - 1)) - demand)
-
-
-_HOME_NUMBERS = (
-    "u_existing_w_m2k",
-    "treated_wall_area_m2",
-    "bridging_heat_loss_w_k",
-    "heat_loss_before_w_k",
-)
 
 
 def figures(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:

@@ -11,14 +11,13 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from pipeline.errors import BillError
 from pipeline.options import costs, rates, takeoff
 from pipeline.options.takeoff import SECTIONS
+from pipeline.physics import Whole
 from pipeline.published import Published
 
-Whole = NDArray[np.int64]
 WORKS = SECTIONS[:-1]
 TERMS = ("lot_discount", "location", "prelims", "contingency", "on_costs", "vat")
 """What follows the sections of works in a lot's account, in order; the discount is deducted."""
