@@ -4,6 +4,7 @@ What the stock list lacks is estimated, one relation per quantity, and named in
 `estimated_inputs`. Nothing here depends on an insulation option.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,10 +14,11 @@ from pipeline import treated_walls, wall_build_ups
 from pipeline.physics import Floats, degree_days, dwelling, wall
 from pipeline.reference import BANDS, DAYS_IN_MONTH, Reference
 from pipeline.settings import Climate, Settings, WallBuildUp
-from pipeline.stock.rules import COMMON_STOREYS
+from pipeline.stock.rules import COMMON_STOREYS, FLATS
 from pipeline.treated_walls import REFUSED, STOCK_LIST, WALLS, source_of
 
-_FLATS = ("flat", "maisonette")
+AREA = pl.col("postcode").str.extract(r"^([A-Z]{1,2})\d")
+"""The postcode's letters, such as HX."""
 
 
 @dataclass(frozen=True)
@@ -117,20 +119,13 @@ def _place(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     names = table["postcode_area_or_district"].to_list()
     region = dict(zip(names, table["region_id"].to_list(), strict=True))
     nation = dict(zip(names, table["nation"].to_list(), strict=True))
-    district = pl.col("postcode").str.extract(r"^([A-Z]{1,2}\d[A-Z\d]?) ")
-    area = pl.col("postcode").str.extract(r"^([A-Z]{1,2})\d")
     named = pl.col("address").str.replace_all(r"(?i)\b(?:flat|apartment|apt|unit|no)\b", "")
     street = named.str.extract_all(r"\b[A-Za-z'’]{2,}\b").list.join(" ").str.to_titlecase()
-
-    def look_up(table: dict[str, object], dtype: type[pl.DataType]) -> pl.Expr:
-        return pl.coalesce(
-            key.replace_strict(table, default=None, return_dtype=dtype) for key in (district, area)
-        )
-
+    region_id = of_place(region, pl.Float64)
     return frame.with_columns(
-        region_id=look_up(region, pl.Float64).fill_null(0.0),
-        nation=look_up(nation, pl.String).fill_null("england_wales"),
-        region_source=pl.when(look_up(region, pl.Float64).is_null())
+        region_id=region_id.fill_null(0.0),
+        nation=of_place(nation, pl.String).fill_null("england_wales"),
+        region_source=pl.when(region_id.is_null())
         .then(pl.lit("no postcode known: average of the United Kingdom"))
         .otherwise(pl.lit("postcode")),
         street=pl.coalesce(street.replace("", None), "postcode", pl.lit("street not known")),
@@ -141,6 +136,14 @@ def _place(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
             ),
             "postcode",
         ),
+    )
+
+
+def of_place(values: Mapping[str, object], dtype: type[pl.DataType]) -> pl.Expr:
+    """The value of each home's postcode district, such as HX7, else of its area; else null."""
+    district = pl.col("postcode").str.extract(r"^([A-Z]{1,2}\d[A-Z\d]?) ")
+    return pl.coalesce(
+        key.replace_strict(values, default=None, return_dtype=dtype) for key in (district, AREA)
     )
 
 
@@ -194,7 +197,7 @@ def _geometry(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
         pl.col("property_type").alias("dwelling"), "built_form", "share", "corners",
         "neighbour_edges", "gable_sides",
     )  # fmt: skip
-    is_flat = pl.col("property_type").is_in(_FLATS)
+    is_flat = pl.col("property_type").is_in(FLATS)
     frame = (
         frame.with_columns(
             dwelling=pl.when(is_flat).then(pl.lit("flat")).otherwise(pl.lit("house"))
@@ -429,7 +432,7 @@ def _grades(frame: pl.DataFrame, reference: Reference, settings: Settings) -> pl
         _grade(frame, column, settings, filled).alias(f"{name}_grade")
         for name, (column, filled, _) in GRADED.items()
     )
-    no_flat = ~pl.col("property_type").is_in(_FLATS)
+    no_flat = ~pl.col("property_type").is_in(FLATS)
     listed_parts = pl.col("wall_parts_source") == STOCK_LIST
     frame = frame.with_columns(
         floor_position_source=pl.when(no_flat)

@@ -16,6 +16,7 @@ from typing import Literal
 import polars as pl
 
 from pipeline.errors import SettingsError
+from pipeline.homes import AREA
 from pipeline.reference import Reference
 from pipeline.settings import Cost
 
@@ -163,8 +164,8 @@ class Terms:
         return (1.0 + self.prelims * (1.0 - self.lot_discount)) * (1.0 + self.contingency)
 
 
-def terms(book: RateBook, settings: Cost, end: End = "rate", lot_homes: int | None = None) -> Terms:
-    """The terms for works in a lot of so many homes, else of `settings.lot_homes`.
+def terms(book: RateBook, settings: Cost, end: End = "rate") -> Terms:
+    """The terms for works in a lot of `settings.lot_homes` homes.
 
     VAT by the day of installation: the last row of the book that has begun by then.
     """
@@ -172,7 +173,7 @@ def terms(book: RateBook, settings: Cost, end: End = "rate", lot_homes: int | No
         book.rate("prelims", end=end),
         book.rate("contingency", end=end),
         vat(book, settings)[1],
-        lot_discount(book, lot_homes or settings.lot_homes)[1],
+        lot_discount(book, settings.lot_homes)[1],
     )
 
 
@@ -228,19 +229,12 @@ def _index_on(
     )
 
 
-def location_index() -> pl.Expr:
-    """Key of the location index: the postcode's area, such as HX."""
-    return pl.col("postcode").str.extract(r"^([A-Z]{1,2})\d")
-
-
 def with_location(homes: pl.DataFrame, book: RateBook) -> pl.DataFrame:
     """Add location_index: that of the home's postcode area, else the book's `elsewhere`."""
     known = {area: row.rate for (item, area), row in book.rates.items() if item == "location_index"}
     elsewhere = book.rate("location_index", ELSEWHERE)
     return homes.with_columns(
-        location_index=location_index().replace_strict(
-            known, default=elsewhere, return_dtype=pl.Float64
-        )
+        location_index=AREA.replace_strict(known, default=elsewhere, return_dtype=pl.Float64)
     )
 
 
@@ -250,8 +244,9 @@ def check_items(book: RateBook, reference: Reference) -> None:
     Raises SettingsError. A misspelt item would otherwise be priced by nobody.
     """
     book.row("location_index", ELSEWHERE)
-    units = {f"{item}": f"per {unit}" for item, unit in _units(reference)}
-    units |= {f"{item}_per_10mm": f"per {unit} per 10 mm" for item, unit in _units(reference)}
+    measured = reference.table("bill_items").select("item", "unit").rows()
+    units = {item: f"per {unit}" for item, unit in measured}
+    units |= {f"{item}_per_10mm": f"per {unit} per 10 mm" for item, unit in measured}
     units |= TERMS
     for (item, applies_to), row in book.rates.items():
         if item not in units:
@@ -264,7 +259,3 @@ def check_items(book: RateBook, reference: Reference) -> None:
                 f"Rate book {book.name}: {item} of {applies_to} is '{row.unit}', the bill measures"
                 f" it '{units[item]}'. Give the rate in that unit."
             )
-
-
-def _units(reference: Reference) -> list[tuple[str, str]]:
-    return reference.table("bill_items").select("item", "unit").rows()

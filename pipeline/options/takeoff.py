@@ -13,6 +13,7 @@ import polars as pl
 from pipeline.errors import ReferenceTableError
 from pipeline.physics import Floats
 from pipeline.reference import Reference
+from pipeline.stock.rules import FLATS
 
 SECTIONS = ("insulation", "render", "details", "access", "enabling", "on_costs")
 """Parts of the bill, in order; all but the last are works."""
@@ -25,7 +26,6 @@ DRIVERS = (
     "home", "net_area", *_LENGTHS, "rail", "windows", "doors", "scaffold_1", "scaffold_2",
     "scaffold_3", "elevations", *_COUNTED,
 )  # fmt: skip
-_FLATS = ("flat", "maisonette")
 
 
 def drivers(homes: pl.DataFrame, reference: Reference) -> Floats:
@@ -45,9 +45,7 @@ def drivers(homes: pl.DataFrame, reference: Reference) -> Floats:
     face = pl.col("treated_wall_area_m2") + openings
     side = (pl.col("floor_area_m2") / pl.col("storeys")).sqrt()
     height = pl.col("building_height_m")
-    upstairs = pl.col("property_type").is_in(_FLATS) & pl.col("floor_position").is_in(
-        ["mid", "top"]
-    )
+    upstairs = pl.col("property_type").is_in(FLATS) & pl.col("floor_position").is_in(["mid", "top"])
     three = (
         (pl.col("storeys") > 2)
         | (height > c("scaffold_two_storeys_up_to")).fill_null(False)

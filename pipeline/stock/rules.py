@@ -24,6 +24,7 @@ UNREAD = "could not be read"
 TOTAL = "is a total, not a home"
 _TABLES = reference.load()
 _LIMITS = {row["name"]: row for row in _TABLES.table("stock_limits").iter_rows(named=True)}
+FLATS = ("flat", "maisonette")
 COMMON_STOREYS = {
     row["property_type"]: float(row["filled_with"])
     for row in _TABLES.table("stock_defaults").iter_rows(named=True)
@@ -88,7 +89,7 @@ def _of_type(name: str) -> pl.Expr:
     return pl.when(_FLAT).then(_low(f"{name}_of_a_flat")).otherwise(_low(name))
 
 
-_FLAT = pl.col("property_type").is_in(["flat", "maisonette"])
+_FLAT = pl.col("property_type").is_in(FLATS)
 _STOREYS = pl.col("storeys").fill_null(
     pl.col("property_type").replace_strict(COMMON_STOREYS, default=2.0, return_dtype=pl.Float64)
 )

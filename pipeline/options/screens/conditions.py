@@ -7,6 +7,7 @@ import polars as pl
 
 from pipeline.reference import Reference
 from pipeline.settings import ZONES, Settings
+from pipeline.stock.rules import FLATS
 
 _OPEN_FLUED = ["gas_back_boiler", "gas_room_heater", "solid_fuel_boiler", "solid_fuel_room_heater"]
 _STONE = ["stone_granite", "stone_sandstone"]
@@ -41,7 +42,7 @@ def _worth_it(settings: Settings) -> dict[str, pl.Expr]:
 
 def _fire_and_place(settings: Settings, reference: Reference) -> dict[str, pl.Expr]:
     height, heritage = pl.col("building_height_m"), pl.col("heritage")
-    may_be_tall = pl.col("property_type").is_in(["flat", "maisonette"]) | (pl.col("storeys") > 3)
+    may_be_tall = pl.col("property_type").is_in(FLATS) | (pl.col("storeys") > 3)
     steps = {zone: number for number, zone in enumerate(ZONES, start=1)}
     zone = pl.col("exposure_zone").replace_strict(steps, default=None, return_dtype=pl.Int64)
     finish = steps[settings.works.finish_exposure_zone]

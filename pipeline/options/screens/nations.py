@@ -2,6 +2,7 @@
 
 import polars as pl
 
+from pipeline.homes import of_place
 from pipeline.reference import Reference
 from pipeline.settings import NATIONS, Settings
 
@@ -43,13 +44,7 @@ def with_limits(homes: pl.DataFrame, settings: Settings, reference: Reference) -
 def _nation(reference: Reference) -> pl.Expr:
     table = reference.table("postcode_of_wales")
     places = dict(table.select("postcode_area_or_district", "rules_of").rows())
-    district = pl.col("postcode").str.extract(r"^([A-Z]{1,2}\d[A-Z\d]?) ")
-    area = pl.col("postcode").str.extract(r"^([A-Z]{1,2})\d")
-    place = pl.coalesce(
-        *(key.replace_strict(places, default=None, return_dtype=pl.String)
-          for key in (district, area)),
-        pl.lit("england"),
-    )  # fmt: skip
+    place = of_place(places, pl.String).fill_null("england")
     south = pl.when(place != "border").then(place)
     told = pl.when(pl.col("nation") == "england_wales").then(south).otherwise("nation")
     return pl.when(pl.col("region_source") == "postcode").then(told)

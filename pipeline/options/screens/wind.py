@@ -8,6 +8,7 @@ import polars as pl
 
 from pipeline.physics import wind
 from pipeline.reference import Reference
+from pipeline.stock.rules import FLATS
 
 
 def with_fixings(homes: pl.DataFrame, reference: Reference) -> pl.DataFrame:
@@ -21,7 +22,7 @@ def with_fixings(homes: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     speed = regions["wind_speed_m_s"].to_numpy()[homes["region_id"].to_numpy().astype(int)]
     top = pl.coalesce(
         pl.col("building_height_m") + c("storey_height"),
-        pl.when(pl.col("property_type").is_in(["flat", "maisonette"]))
+        pl.when(pl.col("property_type").is_in(FLATS))
         .then(c("wind_height_unknown"))
         .otherwise(pl.col("storeys") * c("storey_height")),
     )
