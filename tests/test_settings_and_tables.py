@@ -87,12 +87,27 @@ def test_the_readme_lists_every_setting():
         (lambda t: t.filter(pl.col("applies_to") != "elsewhere"), "'location_index' of 'else"),
         (lambda t: t.with_columns(item=pl.col("item").replace("mesh", "mesg")), "prices 'mesg'"),
         (lambda t: t.with_columns(unit=pl.col("unit").replace("per kg", "per bag")), "'per bag'"),
+        (lambda t: _with(t, "vat", rate_gbp="20"), "vat of 2022-04-01 is 20, over the whole"),
+        (lambda t: _with(t, "prelims", high="15"), "prelims of all is 15, over the whole"),
+        (lambda t: _with(t, "price_index", rate_gbp="0"), "price_index of 2025-01-01 is 0: noth"),
+        (lambda t: _with(t, "location_index", rate_gbp="0"), "location_index of HX is 0: noth"),
+        (lambda t: _with(t, "location_index", applies_to="hx"), "location_index of hx. Write"),
+        (lambda t: _with(t, "lot_discount", applies_to="²"), "lot_discount of ². Write"),
     ],
 )
 def test_a_rate_book_that_lacks_something_is_refused(change, words):
     table = change(pl.read_csv(RATES, infer_schema=False))
     with pytest.raises(SettingsError, match=words):
         assess.basis(reference.load(), Settings(), rates.from_table(table, "book.csv"))
+
+
+def _with(table, item, **cells):
+    """The book with other cells in the first row of an item."""
+    first = (pl.col("item") == item) & pl.col("item").is_first_distinct()
+    return table.with_columns(
+        pl.when(first).then(pl.lit(cell)).otherwise(name).alias(name)
+        for name, cell in cells.items()
+    )
 
 
 def test_vat_steps_on_its_day():

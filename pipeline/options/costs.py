@@ -1,8 +1,8 @@
 """What an option costs per unit of every driver, and what that makes of a home.
 
 The price of a home is one product: its drivers times the price per driver of the option, times
-the location index. `Prices` holds that price for every option; `home_cost` reckons the same for
-the option beside each home, section by section in a fixed order.
+the location index. `per_driver` holds that price for every option; `with_cost` reckons the same
+for the option beside each home, section by section in a fixed order.
 """
 
 from collections.abc import Mapping

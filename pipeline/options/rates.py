@@ -6,6 +6,7 @@ that names it, never zero.
 
 import datetime
 import math
+import re
 from dataclasses import dataclass
 from functools import cached_property
 from importlib.resources import files
@@ -98,7 +99,7 @@ def from_table(table: pl.DataFrame, name: str) -> RateBook:
     """A rate book from its rows as text.
 
     Raises SettingsError for a missing column, number, date or source, for ends that do not hold
-    the rate between them, or a rate given twice.
+    the rate between them, a share over 1, an index of 0, or a rate given twice.
     """
     if lacking := [c for c in _COLUMNS if c not in table.columns]:
         raise SettingsError(f"Rate book {name} has no column {', '.join(lacking)}.")
@@ -109,9 +110,23 @@ def from_table(table: pl.DataFrame, name: str) -> RateBook:
         if key in rates:
             raise SettingsError(f"{where} is priced twice.")
         rates[key] = _row(row, where)
-        if key[0] in ("vat", "price_index"):
-            _day(key[1], where)
+        _check_term(*key, rates[key], where)
     return RateBook(rates, table, name)
+
+
+def _check_term(item: str, applies_to: str, row: Rate, where: str) -> None:
+    if TERMS.get(item, "").startswith("share") and row.high > 1.0:
+        raise SettingsError(f"{where} is {row.high:g}, over the whole. Write 5 % as 0.05.")
+    if TERMS.get(item) == "index" and row.low <= 0.0:
+        raise SettingsError(f"{where} is {row.low:g}: nothing would cost anything. Give more.")
+    if item in ("vat", "price_index"):
+        _day(applies_to, where)
+    if item == "lot_discount" and not applies_to.isdecimal():
+        raise SettingsError(f"{where}. Write the least number of homes it holds for, such as 10.")
+    if item == "location_index" and not re.fullmatch(rf"[A-Z]{{1,2}}|{ELSEWHERE}", applies_to):
+        raise SettingsError(
+            f"{where}. Write a postcode's letters in capitals, such as HX, or '{ELSEWHERE}'."
+        )
 
 
 def _row(row: dict[str, str | None], where: str) -> Rate:
@@ -191,16 +206,12 @@ def vat(book: RateBook, settings: Cost) -> tuple[str, float, str]:
 
 def lot_discount(book: RateBook, homes: int) -> tuple[str, float]:
     """Band (its least number of homes) and share taken off access and prelims in such a lot."""
-    bands = []
-    for (item, least), row in book.rates.items():
-        if item == "lot_discount":
-            if not least.isdigit():
-                raise SettingsError(
-                    f"Rate book {book.name}: lot_discount of '{least}'. Write the least number of"
-                    " homes it holds for, such as 10."
-                )
-            bands.append((int(least), row.rate))
-    reached = [band for band in sorted(bands) if band[0] <= homes]
+    bands = sorted(
+        (int(least), row.rate)
+        for (item, least), row in book.rates.items()
+        if item == "lot_discount"
+    )
+    reached = [band for band in bands if band[0] <= homes]
     return (str(reached[-1][0]), reached[-1][1]) if reached else ("", 0.0)
 
 
