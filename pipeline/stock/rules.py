@@ -187,6 +187,7 @@ RULES = (
         "differs by over a tenth from its front, rear and gable walls, whose sum counts",
         "warn",
     ),
+    *(_between(column.name) for column in by_role("stock") if column.name.endswith("_length_m")),
     _between("treatable_share"),
     _between("u_existing_w_m2k"),
     _between("loft_insulation_mm"),
