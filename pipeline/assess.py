@@ -19,7 +19,7 @@ from pipeline.junction_catalogue import PLACES, Effect
 from pipeline.options import catalogue, costs, rates, screens
 from pipeline.physics import Floats, Mask, Whole, convex, degree_days, dwelling, wall
 from pipeline.reference import Reference
-from pipeline.settings import Settings
+from pipeline.settings import Settings, Works
 
 _BATCH = 8192
 CHOICE = (
@@ -132,6 +132,20 @@ def choose(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
         )
         .drop("option")
     )
+
+
+def bars(works: Works) -> dict[str, pl.Expr]:
+    """Why the option beside a home may not be had, in words, and when; null is no bar.
+
+    The row: an option's build_up_mm and non_combustible, with `figures`.
+    """
+    target = works.target_u_w_m2k
+    return {
+        "combustible: not at this height": pl.col("needs_non_combustible")
+        & ~pl.col("non_combustible"),
+        "no room for its build-up": pl.col("build_up_mm") > pl.col("clearance_mm"),
+        f"misses the target of {target:g} W/m2K": pl.col("u_after_w_m2k") > target,
+    }
 
 
 def efficient(homes: pl.DataFrame, base: Basis) -> Iterator[pl.DataFrame]:

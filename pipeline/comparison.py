@@ -31,23 +31,14 @@ def options(home: dict[str, Any], base: Basis) -> pl.DataFrame:
     beside = prepared.join(every, how="cross", maintain_order="left_right")
     found = assess.figures(beside.with_columns(reason=pl.lit(None, pl.String)), base)
     works = base.settings.works
-    room = pl.col("build_up_mm") > pl.col("clearance_mm").fill_null(float("inf"))
     chosen = pl.lit(home["system"], pl.String), pl.lit(home["thickness_mm"], pl.Float64)
     same = (pl.col("system") == chosen[0]) & (pl.col("thickness_mm") == chosen[1])
-    verdict = (
-        pl.when(pl.col("excluded").is_not_null())
-        .then(pl.format("home is out: {}", "excluded"))
-        .when(pl.col("needs_non_combustible") & ~pl.col("non_combustible"))
-        .then(pl.lit("combustible: not at this height"))
-        .when(room)
-        .then(pl.lit("no room for its build-up"))
-        .when(pl.col("u_after_w_m2k") > works.target_u_w_m2k)
-        .then(pl.format("misses the target of {} W/m2K", pl.lit(works.target_u_w_m2k)))
-        .when(pl.col("heat_saved_kwh_per_year") <= 0.0)
-        .then(pl.lit("saves nothing"))
-        .when(same.fill_null(False))
-        .then(pl.lit(CHOSEN))
-        .otherwise(pl.lit(ALLOWED))
+    verdict = pl.coalesce(
+        pl.format("home is out: {}", "excluded"),
+        *(pl.when(bites).then(pl.lit(why)) for why, bites in assess.bars(works).items()),
+        pl.when(pl.col("heat_saved_kwh_per_year") <= 0.0).then(pl.lit("saves nothing")),
+        pl.when(same).then(pl.lit(CHOSEN)),
+        pl.lit(ALLOWED),
     )
     return found.with_columns(
         verdict=verdict,

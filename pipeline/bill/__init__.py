@@ -45,7 +45,6 @@ class Bill:
     lines: pl.DataFrame
     items: pl.DataFrame
     packs: pl.DataFrame
-    terms: rates.Terms
 
 
 def chosen(ranking: pl.DataFrame, home_ids: Sequence[str]) -> pl.DataFrame:
@@ -78,45 +77,48 @@ def bill(homes: pl.DataFrame, run: Published) -> Bill:
     )
     start = ordered.select(pl.struct("street_lot", "location_index").rle_id()).to_series()
     ordered = ordered.with_columns(lot_no=start.cast(pl.Int64) + 1)
-    items = _variants(ordered, pricing)
-    taken = _taken_off(ordered, pricing)
+    options = ordered.select("system", "thickness_mm").unique().sort("system", "thickness_mm")
+    variants = _variants(options, pricing)
+    items = _items(options, variants, pricing)
+    taken = _taken_off(ordered, options, variants, pricing)
     lines = _lines(taken, items)
     shared = _shared(taken, lines)
     lots, accounts = _accounts(ordered, shared, pricing)
-    return Bill(lots, accounts, lines, items, _packs(lines, items),
-                rates.terms(pricing.book, pricing.settings))  # fmt: skip
+    return Bill(lots, accounts, lines, items, _packs(lines, items))
 
 
-def _labels(pricing: costs.Pricing) -> tuple[dict[str, str], dict[str, str]]:
-    table = pricing.reference.table("insulation_systems")
-    return (
-        dict(table.select("system", "label").rows()),
-        dict(table.select("system", "finish").rows()),
-    )
+def _variants(options: pl.DataFrame, pricing: costs.Pricing) -> list[list[str]]:
+    """What each item is bought for with each option: insulant, finish, thickness, or nothing.
+
+    options: rows of system and thickness_mm. Shape [item][option].
+    """
+    table = pricing.reference.table("insulation_systems").rows_by_key("system", named=True)
+
+    def variant(item: Mapping[str, Any], system: str, mm: float) -> str:
+        bought = {"system": "label", "finish": "finish"}.get(item["rate_by"])
+        what = table[system][0][bought] if bought else ""
+        thick = f"{mm:g} mm" if item["priced_per_10mm"] == "yes" else ""
+        return " ".join(filter(None, (what, thick)))
+
+    items = pricing.bill.to_dicts()
+    return [[variant(item, *option) for option in options.iter_rows()] for item in items]
 
 
-def _variant(item: Mapping[str, Any], system: str, mm: float, pricing: costs.Pricing) -> str:
-    """What the item is bought for: the insulant, the finish, the thickness, or nothing."""
-    labels, finishes = _labels(pricing)
-    what = {"system": labels[system], "finish": finishes[system]}.get(item["rate_by"], "")
-    thick = f"{mm:g} mm" if item["priced_per_10mm"] == "yes" else ""
-    return " ".join(part for part in (what, thick) if part)
-
-
-def _variants(homes: pl.DataFrame, pricing: costs.Pricing) -> pl.DataFrame:
+def _items(
+    options: pl.DataFrame, variants: Sequence[Sequence[str]], pricing: costs.Pricing
+) -> pl.DataFrame:
     """Every item with each variant the homes' options need, in the order of the bill.
 
     Columns: those of the bill's items, place (order), variant, applies_to, thickness_mm, rate.
     """
-    _, finishes = _labels(pricing)
-    options = homes.select("system", "thickness_mm").unique().sort("system", "thickness_mm")
+    finishes = dict(pricing.reference.table("insulation_systems").select("system", "finish").rows())
     each = np.rint(costs.item_rates(pricing, pricing.bill, options) * _RATE).astype(np.int64)
     rows: dict[tuple[int, str], dict[str, Any]] = {}
     for place, item in enumerate(pricing.bill.iter_rows(named=True)):
         for o, (system, mm) in enumerate(options.iter_rows()):
-            key = (place, _variant(item, system, mm, pricing))
-            rows.setdefault(key, {
-                **item, "place": place, "variant": key[1],
+            variant = variants[place][o]
+            rows.setdefault((place, variant), {
+                **item, "place": place, "variant": variant,
                 "applies_to": costs.rate_key(item["rate_by"], system, finishes),
                 "thickness_mm": mm if item["priced_per_10mm"] == "yes" else None,
                 "rate": int(each[place, o]),
@@ -126,27 +128,31 @@ def _variants(homes: pl.DataFrame, pricing: costs.Pricing) -> pl.DataFrame:
     )
 
 
-def _taken_off(homes: pl.DataFrame, pricing: costs.Pricing) -> pl.DataFrame:
-    """Net quantity of every item of every home: lot, row (of homes), place, variant, net."""
-    options = homes.select("system", "thickness_mm").unique().sort("system", "thickness_mm")
+def _taken_off(
+    homes: pl.DataFrame,
+    options: pl.DataFrame,
+    variants: Sequence[Sequence[str]],
+    pricing: costs.Pricing,
+) -> pl.DataFrame:
+    """Net quantity of every item of every home: lot_no, row (of homes), place, variant, net."""
     option = homes.select("system", "thickness_mm").join(
         options.with_row_index("option"), on=["system", "thickness_mm"], maintain_order="left"
     )["option"]
     each = takeoff.per_driver(pricing.bill, options, pricing.reference)
     numbers = takeoff.drivers(homes, pricing.reference)
     parts = []
-    for o, (system, mm) in enumerate(options.iter_rows()):
+    for o in range(options.height):
         rows = np.flatnonzero(option.to_numpy() == o)
         net = np.zeros((rows.size, each.shape[0]))
         for d in range(numbers.shape[1]):
             net = net + numbers[rows, d, None] * each[:, d, o]
-        for place, item in enumerate(pricing.bill.iter_rows(named=True)):
+        for place, bought in enumerate(variants):
             parts.append(
                 pl.DataFrame({"row": rows, "net": np.rint(net[:, place] * _MILLI).astype(np.int64)})
                 .filter(pl.col("net") > 0)
                 .with_columns(
                     place=pl.lit(place, pl.Int64),
-                    variant=pl.lit(_variant(item, system, mm, pricing)),
+                    variant=pl.lit(bought[o]),
                 )
             )
     lot = homes["lot_no"].to_numpy()

@@ -87,14 +87,12 @@ def by_thickness(
 
 
 def _one_option(members: pl.DataFrame, option: dict[str, object], base: Basis) -> dict[str, object]:
-    fixed = members.with_columns(pl.lit(option[name]).alias(name) for name in assess.CHOICE)
+    named = (*assess.CHOICE, "build_up_mm", "non_combustible")
+    fixed = members.with_columns(pl.lit(option[name]).alias(name) for name in named)
     result = assess.figures(fixed, base)
     area, after = pl.col("treated_wall_area_m2"), pl.col("u_after_w_m2k")
-    admitted = (
-        (after <= base.settings.works.target_u_w_m2k)
-        & (pl.lit(option["build_up_mm"]) <= pl.col("clearance_mm").fill_null(float("inf")))
-        & (pl.lit(option["non_combustible"]) | ~pl.col("needs_non_combustible"))
-    )
+    barred = (bites.fill_null(False) for bites in assess.bars(base.settings.works).values())
+    admitted = ~pl.any_horizontal(barred)
     extra = result.select(
         u_after_mean_w_m2k=(after * area).sum() / area.sum(), homes_allowed=admitted.sum()
     )
