@@ -1,6 +1,7 @@
 """The catalogue of systems a user owns, and the option table: every system in every thickness."""
 
 import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -39,10 +40,10 @@ def with_catalogue(reference: Reference, works: Works) -> Reference:
         ) from None
     except (pl.exceptions.PolarsError, OSError) as fault:
         raise SettingsError(f"System catalogue {path} is not readable as CSV: {fault}.") from None
-    return reference.with_table(TABLE, checked(table, path.name))
+    return reference.with_table(TABLE, checked(table, path.name, reference))
 
 
-def checked(table: pl.DataFrame, name: str) -> pl.DataFrame:
+def checked(table: pl.DataFrame, name: str, reference: Reference) -> pl.DataFrame:
     """The catalogue with its figures as numbers, from text.
 
     Raises SettingsError with the line and the reason where a row cannot be used.
@@ -53,8 +54,11 @@ def checked(table: pl.DataFrame, name: str) -> pl.DataFrame:
         raise SettingsError(f"System catalogue {name} has no row. Give one for each system.")
     kept = table.select(*_WORDS, *_NUMBERS)
     seen: set[str] = set()
+    conductivities = tuple(
+        reference.constant(f"insulation_lambda_{end}") for end in ("low", "high")
+    )
     for line, row in enumerate(kept.iter_rows(named=True), start=2):
-        why = _fault(row)
+        why = _fault(row, conductivities)
         if not why and row["system"] in seen:
             why = "is there twice; give each system one row"
         if why:
@@ -64,7 +68,7 @@ def checked(table: pl.DataFrame, name: str) -> pl.DataFrame:
     return kept.with_columns(empty.cast(pl.Float64))
 
 
-def _fault(row: dict[str, str | None]) -> str:
+def _fault(row: dict[str, str | None], conductivities: Sequence[float]) -> str:
     """What is wrong with one row, in words that follow the system's name; empty where nothing."""
     said = {name: (text or "").strip() for name, text in row.items()}
     if empty := [c for c in (*_WORDS, *_FIGURES) if not said[c]]:
@@ -77,12 +81,12 @@ def _fault(row: dict[str, str | None]) -> str:
         figures = {c: float(said[c]) for c in _NUMBERS if said[c]}
     except ValueError:
         return "has a figure that is not a number"
-    return _fault_of_figures(figures) or _fault_of_words(
+    return _fault_of_figures(figures, *conductivities) or _fault_of_words(
         said["reaction_to_fire"], said["thicknesses_mm"]
     )
 
 
-def _fault_of_figures(figures: dict[str, float]) -> str:
+def _fault_of_figures(figures: dict[str, float], low: float, high: float) -> str:
     for column, value in figures.items():
         least_ok = value >= 0.0 if column in _MAY_BE_ZERO else value > 0.0
         if not (least_ok and value < float("inf")):
@@ -92,10 +96,10 @@ def _fault_of_figures(figures: dict[str, float]) -> str:
             "has a design conductivity below the declared one: the design value adds moisture and"
             " ageing (BS EN ISO 10456)"
         )
-    if not 0.005 <= figures["lambda_design_w_mk"] <= 0.2:
+    if not low <= figures["lambda_design_w_mk"] <= high:
         return (
             f"has lambda_design_w_mk = {figures['lambda_design_w_mk']:g}; insulation lies between"
-            " 0.005 and 0.2 W/mK"
+            f" {low:g} and {high:g} W/mK"
         )
     return ""
 
