@@ -85,7 +85,9 @@ def context(chromium: str) -> Iterator[BrowserContext]:
     """One window for all tests of a worker, so that it fetches the front end only once."""
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=chromium, args=FLAGS)
-        yield browser.new_context(viewport={"width": 1440, "height": 1000})
+        window = browser.new_context(viewport={"width": 1440, "height": 1000})
+        window.set_default_timeout(PATIENCE_MS)
+        yield window
         browser.close()
 
 
@@ -100,7 +102,6 @@ def tab(context: BrowserContext) -> Iterator[Page]:
 
     context.on("page", listen)
     page = context.new_page()
-    page.set_default_timeout(PATIENCE_MS)
     yield page
     text = page.locator("body").inner_text()
     faults = page.get_by_test_id("stException").count()

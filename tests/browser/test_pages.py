@@ -238,7 +238,8 @@ def test_the_screens_show_what_the_store_holds(tab: Page, served: Served) -> Non
     expect(tab.locator(".st-key-by_screen")).to_contain_text(f"not surveyed {share:.0f}%")
     tab.get_by_role("combobox", name="Screen", exact=True).click()
     tab.get_by_role("option", name="Fire and height").click()
-    expect(tab.locator(".st-key-by_estate")).to_contain_text("Fire and height: where does it")
+    fresh = tab.locator('.st-key-by_estate[data-stale="false"]')
+    expect(fresh).to_contain_text("Fire and height: where does it")
     tall = cells.filter(pl.col("screen_fire").str.starts_with("refer"))
     expect(tab.get_by_text(f"{tall.height:,} of {cells.height:,} homes")).to_be_visible()
     with tab.expect_download() as fetched:
