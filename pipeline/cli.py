@@ -368,7 +368,7 @@ def allocate(
     if why and why not in published.ranking["home_id"]:
         raise ProgrammeError(f"No home '{why}' is in this run: check the key.")
     claimed = dict(claims.claimed(store).select("home_id", "claim_id").iter_rows())
-    with _progress() as progress, _without_the_solvers_chatter():
+    with _progress() as progress:
         made = funding.fund(published, asked, claimed, draws, progress)
     note = f"run {made.account['run_id']}; rates: {made.account['rate_book_source']}"
     write_whole(out / "allocation.csv", csv_bytes(made.homes))
@@ -433,20 +433,6 @@ def dashboard(
     options = [f"--{name}={value}" for name, value in flags.items()]
     command = [sys.executable, "-m", "streamlit", "run", page, *options, "--", str(store.resolve())]
     os.execve(command[0], command, {**os.environ, "PYTHONWARNINGS": "ignore"})
-
-
-@contextmanager
-def _without_the_solvers_chatter() -> Iterator[None]:
-    """HiGHS prints a line of its own debugging past Python; keep it off the screen."""
-    sys.stdout.flush()
-    kept, nowhere = os.dup(1), os.open(os.devnull, os.O_WRONLY)
-    try:
-        os.dup2(nowhere, 1)
-        yield
-    finally:
-        os.dup2(kept, 1)
-        os.close(kept)
-        os.close(nowhere)
 
 
 @contextmanager

@@ -201,9 +201,24 @@ def test_objectives_and_their_terms(run: Published, stated: Appraisal) -> None:
         assert objective.TERMS[term][0] in ranked["told"][0]
 
 
+def test_infill_counts_whichever_option_is_refused(run: Published) -> None:
+    """A home of band C joins as infill although its dearest option does not last long enough."""
+    options = case.works(today(few(run)), run.base).with_columns(epc_band=pl.lit("C"))
+    last = pl.col("place") == pl.col("place").max().over("home")
+    short = options.with_columns(
+        lifetime_years=pl.when(last & (pl.col("place") > 0)).then(1.0).otherwise("lifetime_years")
+    )
+    made = case.build(short, ASKED, run.base)
+    allowed = ~np.isnan(made.problem.value[:, : made.row.shape[1]])
+    counted = made.problem.quantities["Hearth and Wall Fund: infill"]
+    counted = np.broadcast_to(counted, made.problem.value.shape)[:, : made.row.shape[1]]
+    assert allowed.any(axis=1).sum() > 40
+    assert (counted[allowed] == 1.0).all()
+
+
 def test_refusals(run: Published) -> None:
     with pytest.raises(SettingsError, match="Two fund files say name = 'Hearth and Wall Fund'"):
-        funding.fund(few(run, 40), funding.Asked((FUNDS[0], FUNDS[0]), funds.Means()), {})
+        funding.fund(few(run, 40), funding.Asked((FUNDS[1], *FUNDS[:1] * 2), funds.Means()), {})
     far = funds.Means(own_budget_gbp={"2031": 1.0})
     with pytest.raises(SettingsError, match="means name 2031, but the funds are open from 2027"):
         funding.fund(few(run, 40), funding.Asked(FUNDS, far), {})

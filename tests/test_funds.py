@@ -2,6 +2,7 @@
 
 import copy
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,7 +10,7 @@ import polars as pl
 import pytest
 
 from pipeline.errors import SettingsError
-from pipeline.programme import checker, funds, offers
+from pipeline.programme import checker, funds, offers, reasons
 from pipeline.programme.solver import allocate
 
 DEMO = Path(__file__).parents[1] / "data_demo"
@@ -189,6 +190,11 @@ def test_two_funds_become_one_problem(hearth: funds.Fund, lantern: funds.Fund) -
         ("Lantern Grant", "demo-1"),
     }
     assert found.gap < 0.02
+    of_hearth = int(((found.option >= 0) & (found.option // 3 == 0)).sum())
+    priced = replace(found, prices=np.ones(len(problem.rules)))
+    gain = {p.rule: p.gain for p in reasons.shadow_prices(problem, priced, "GBP")}
+    assert gain["Hearth and Wall Fund: average grant"] == of_hearth
+    assert gain["Hearth and Wall Fund: infill share"] == pytest.approx(0.01 * of_hearth)
     funder = found.option // 3
     assert {0, 1} <= set(funder[found.option >= 0].tolist())
     assert not (found.year[funder == 1] == 2).any()  # the window of the second fund is over

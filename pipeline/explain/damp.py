@@ -20,6 +20,10 @@ LIMITS = (
     " ground water, moisture trapped at the works, air leaking through gaps. A designer decides."
 )
 
+OTHER_LAYERS = (
+    "those of the generic wall, NOT of the home's own build-up {}: the verdict may not hold for it"
+)
+
 SATURATION = (
     "610.5 × exp(17.269 × T / (237.3 + T)) from 0 degC up; below, over ice,"
     " 610.5 × exp(21.875 × T / (265.5 + T))"
@@ -166,9 +170,11 @@ def damp(sheet: Sheet, home: Home, base: Basis) -> None:
         return
     after = profile(home, base, after=True) if chosen else None
     sheet.fact("What is checked", LIMITS, "BS EN ISO 13788:2012")
+    if home["wall_build_up"] is not None:
+        sheet.fact("Layers used", OTHER_LAYERS.format(home["wall_build_up"]), "wall_layers.csv")
     sheet.fact("Saturation pressure p_sat(T) in Pa", SATURATION, "BS EN ISO 13788:2012 Annex E")
     _layers(sheet, home, base, chosen)
-    _climate(sheet, base, before, after)
+    _climate(sheet, home, base, (before, after))
     if after is not None:
         sheet.found("m_p = highest(m_2)", "kg/m2", "BS EN ISO 13788:2012, 6.4",
                     "moisture_peak_kg_m2")  # fmt: skip
@@ -219,8 +225,9 @@ def _moisture_constant(sheet: Sheet, reference: Reference, symbol: str, name: st
                 name.replace("_", " ").capitalize())  # fmt: skip
 
 
-def _climate(sheet: Sheet, base: Basis, before: Profile, after: Profile | None) -> None:
-    """Air inside and outside, and condensate at the end, of each month."""
+def _climate(sheet: Sheet, home: Home, base: Basis, walls: tuple[Profile, Profile | None]) -> None:
+    """Air inside and outside, and condensate at the end, of each month, before and after."""
+    before, after = walls
     tables, iso = base.reference, "BS EN ISO 13788:2012, 4 and Annex A"
     humid = one(tables, "humidity_classes", humidity_class=base.settings.works.humidity_class)
     _moisture_constant(sheet, tables, "T_in", "inside_temperature")
@@ -231,11 +238,15 @@ def _climate(sheet: Sheet, base: Basis, before: Profile, after: Profile | None) 
     sheet.given("T_f0", humid["no_excess_from_degC"], "degC", cited(humid),
                 "No excess from this outside on")  # fmt: skip
     outdoors = {row["month"]: row for row in tables.table("outdoor_humidity").to_dicts()}
-    solved = "vapour through strips of at most 0.25 m2K/W, condensate kept: BS EN ISO 13788, 6.4"
+    strip = moisture_cases.constant(tables, "strip_resistance")
+    solved = (
+        f"vapour through strips of at most {strip:g} m2K/W, condensate kept: BS EN ISO 13788, 6.4"
+    )
+    region = one(tables, "climate_temperature_monthly", region_id=float(home["region_id"]))
     for i, month in enumerate(MONTHS):
         sheet.row("vapour and condensate of each month", month)
         sheet.given("T_e", float(before.climate.outside[0, i]), "degC",
-                    "SAP 2012 App. U Table U1 (memory)", "Outside")  # fmt: skip
+                    cited(region), "Outside")  # fmt: skip
         row = outdoors[month]
         sheet.given("φ_e", row["relative_humidity"], "", cited(row), "Humidity outside")
         sheet.found("p_e = φ_e × p_sat(T_e)", "Pa", iso, "Vapour outside")

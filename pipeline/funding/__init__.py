@@ -6,7 +6,7 @@ its answer becomes tables.
 
 import hashlib
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,15 +19,12 @@ from pipeline.assess import Basis
 from pipeline.errors import ProgrammeError
 from pipeline.funding import case, sensitivity, tables
 from pipeline.funding.case import Asked, Case
+from pipeline.funding.sensitivity import NODES, Progress
 from pipeline.programme import checker, objective, reasons, totals
 from pipeline.programme.funds import Fund
 from pipeline.programme.solver import Allocation, NoPlanError, RulesClashError, allocate
 from pipeline.published import Published
 
-Progress = Callable[[str, int, int], None]
-"""Called with stage, steps done and steps in all."""
-_NODES = 20
-"""Branch-and-bound nodes for other budgets: a plan with its gap is wanted there, not a proof."""
 __all__ = ["Asked", "Funding", "fund"]
 _FACTORS = (0.5, 0.75, 0.9, 1.0, 1.1, 1.25, 1.5)
 """Budgets of the frontier, as multiples of those the funds and the landlord give."""
@@ -114,7 +111,7 @@ def _other_budgets(
     for done, factor in enumerate(_FACTORS, start=1):
         try:
             scaled = reasons.scaled(made.problem, made.money_rules, factor)
-            others[factor] = found if factor == 1.0 else allocate(scaled, _NODES, found.prices)
+            others[factor] = found if factor == 1.0 else allocate(scaled, NODES, found.prices)
         except (RulesClashError, NoPlanError) as fault:
             others[factor] = fault
         progress("other budgets", done, len(_FACTORS))

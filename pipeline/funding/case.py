@@ -22,7 +22,8 @@ _KEPT = (
     "home_id", "lot", "tenure", "epc_band", "low_income", "works_begun", "funded_by", "cautions",
     "system", "thickness_mm", "u_after_w_m2k", "lifetime_years", *SUMMED,
 )  # fmt: skip
-_ORDER = {"pass": 0, "infill": 1, "unknown": 2, "exclude": 3}
+ORDER = {"pass": 0, "infill": 1, "unknown": 2, "exclude": 3}
+"""Verdicts from the nearest to a grant to the farthest."""
 
 
 @dataclass(frozen=True)
@@ -98,8 +99,8 @@ def build(options: pl.DataFrame, asked: Asked, base: Basis) -> Case:
     """
     several, means = asked.funds, asked.means
     names = [fund.name for fund in several]
-    if len(set(names)) < len(names):
-        raise SettingsError(f"Two fund files say name = '{names[0]}'. Name each fund once.")
+    if twice := [name for name in names if names.count(name) > 1]:
+        raise SettingsError(f"Two fund files say name = '{twice[0]}'. Name each fund once.")
     years = _years(several, means)
     home, place = options["home"].to_numpy(), options["place"].to_numpy()
     row = np.full((int(home.max()) + 1, int(place.max()) + 1), -1)
@@ -111,14 +112,14 @@ def build(options: pl.DataFrame, asked: Asked, base: Basis) -> Case:
         allowed = np.zeros(row.shape, np.bool_)
         allowed[home, place] = verdict["verdict"].is_in(["pass", "infill"]).to_numpy()
         infill = np.zeros(row.shape[0], np.bool_)
-        infill[home] = (verdict["verdict"] == "infill").to_numpy()
+        infill[home[(verdict["verdict"] == "infill").to_numpy()]] = True
         made.append(offers.Offer(fund, _worth_having(allowed, worth), infill))
     first = options.filter(pl.col("place") == 0)
     lot = first["lot"].rank("dense").fill_null(0).cast(pl.Int64).to_numpy() - 1
     facts = offers.Homes(
         lot,
         (first["low_income"] == "yes").fill_null(False).to_numpy(),
-        first["epc_band"].is_in(["A", "B", "C"]).fill_null(False).to_numpy(),
+        first["epc_band"].is_in(["A", "B", "C"]).fill_null(True).to_numpy(),
     )
     weights = tuple(year_weights(base.reference, len(years)).tolist())
     programme = offers.Programme(years, weights, means)
@@ -153,7 +154,7 @@ def _worth_having(allowed: Bools, worth: Floats) -> Bools:
 
 def _by_home(options: pl.DataFrame, verdict: pl.DataFrame) -> pl.DataFrame:
     """The best verdict of each home over its options, with rule and code."""
-    order = pl.col("verdict").replace_strict(_ORDER, return_dtype=pl.Int64)
+    order = pl.col("verdict").replace_strict(ORDER, return_dtype=pl.Int64)
     return (
         verdict.with_columns(home=options["home"], order=order)
         .sort("home", "order", maintain_order=True)

@@ -23,8 +23,10 @@ from pipeline.programme.solver import NoPlanError, RulesClashError, allocate
 from pipeline.settings import Settings
 
 Progress = Callable[[str, int, int], None]
+"""Called with stage, steps done and steps in all."""
+NODES = 20
+"""Branch-and-bound nodes of an allocation asked in passing: a plan is wanted, not a proof."""
 _SEED = 20270601
-_NODES = 20
 
 
 def draws(base: Basis, samples: int) -> list[dict[str, float]]:
@@ -54,7 +56,7 @@ def funded_share(
         moved, changed = under(homes, base, assumed)
         one = case.build(case.works(moved, changed), asked, changed)
         try:
-            found = allocate(one.problem, _NODES, start)
+            found = allocate(one.problem, NODES, start)
         except (RulesClashError, NoPlanError):
             continue
         finally:

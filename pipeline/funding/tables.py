@@ -5,7 +5,7 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
-from pipeline.funding.case import Case
+from pipeline.funding.case import ORDER, Case
 from pipeline.programme import offers, reasons
 from pipeline.programme.solver import Allocation
 
@@ -112,11 +112,10 @@ def _words(code: str, worth: float, charge: float, rule: str) -> str:
 
 def _refused(made: Case) -> list[tuple[str, str, str, str]]:
     """Code, words, rule and version of the fund that came nearest to taking each home."""
-    order = {"pass": 0, "infill": 1, "unknown": 2, "exclude": 3}
     tables = [verdict.rows(named=True) for verdict in made.verdicts]
     told = []
     for verdicts in zip(*tables, strict=True):
-        near = min(verdicts, key=lambda row: order[row["verdict"]])
+        near = min(verdicts, key=lambda row: ORDER[row["verdict"]])
         words = {
             "unknown": "not known for this home: find out and it may qualify",
             "exclude": "not met",

@@ -18,9 +18,10 @@ from pipeline.programme.solver.rules import Bools, Ints, Problem, Rule
 
 @dataclass(frozen=True)
 class Homes:
-    """What the rules look at besides cost and value; [homes] each, unknown counts as no.
+    """What the rules look at besides cost and value; [homes] each. Unknown never helps a home.
 
-    lot: number of the home's street or block, -1 for none.
+    lot: number of the home's street or block, -1 for none. low_income: known to be. c_now: band C
+    or better now, or not known.
     """
 
     lot: Ints

@@ -61,15 +61,13 @@ def _step(problem: Problem, found: Allocation, funded: Ints, rule: Rule) -> tupl
         return 1.0, f"One pound more in '{rule.name}'"
     if rule.kind == "homes":
         return 1.0, f"One home {'more' if rule.sense == 'at_most' else 'fewer'} in '{rule.name}'"
+    whole = 0.0
+    for name in (name for name, weights in rule.terms.items() if min(weights) < 0.0):
+        table = np.broadcast_to(problem.quantities[name], problem.value.shape)
+        whole += float(table[funded, found.option[funded]].sum())
     if rule.kind == "average":
-        return float(funded.size), f"One pound more on average in '{rule.name}'"
-    if rule.kind == "share":
-        whole = 0.0
-        for name in (name for name, weights in rule.terms.items() if min(weights) < 0.0):
-            table = np.broadcast_to(problem.quantities[name], problem.value.shape)
-            whole += float(table[funded, found.option[funded]].sum())
-        return 0.01 * whole, f"One percentage point {_looser(rule)} in '{rule.name}'"
-    return 1.0, f"One unit {_looser(rule)} in '{rule.name}'"
+        return whole, f"One pound more on average in '{rule.name}'"
+    return 0.01 * whole, f"One percentage point {_looser(rule)} in '{rule.name}'"
 
 
 def _looser(rule: Rule) -> str:

@@ -121,7 +121,9 @@ class _Judge:
         left = np.zeros(full.size)
         for t in range(self.lots.problem.years):
             chosen = (year == t) & (worth[t] > NEVER)
-            left += self.lots.left[:, :, t] @ self.lots.lot_amounts(t, picks, chosen)[1:].sum(1)
+            left += self.lots.left[:, :, t] @ self.lots.lot_amounts(t, picks.option[t], chosen)[
+                1:
+            ].sum(1)
         return left
 
 
@@ -131,7 +133,7 @@ def _mix(left: Floats, limit: Floats) -> tuple[float, Floats]:
     rows = csr_array(np.hstack([left, -np.eye(rules)]))
     value = np.concatenate([np.zeros(count), -np.ones(rules)])
     once = csr_array(np.concatenate([np.ones(count), np.zeros(rules)])[None])
-    found = highs.linear(value, rows, limit, once, np.full(value.size, np.inf))
+    found = highs.linear(value, rows, limit, once)
     if found is None:
         raise RuntimeError("The excess over the limits has no least value; this is a fault.")
     return -found.value, found.prices

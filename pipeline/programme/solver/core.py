@@ -140,7 +140,7 @@ def _linear(core: Lots, ways: Columns) -> Relaxed | None:
     lot = np.concatenate([ways.lot, np.arange(lots)])
     place = np.arange(lot.size)
     picks = coo_array((np.ones(lot.size), (lot, place)), shape=(lots, value.size))
-    found = highs.linear(value, rows, core.limit, picks.tocsr(), np.full(value.size, np.inf))
+    found = highs.linear(value, rows, core.limit, picks.tocsr())
     if found is None:
         return None
     fits = bool((found.x[-rules:] * fine <= _SPLIT * core.scale).all()) if rules else True

@@ -135,7 +135,7 @@ def better(
 def best(lots: Lots, some: Open, effort: Effort) -> Answer | None:
     """The best plan of the open choices that keeps every rule, None if none was found."""
     lot_year, lot = np.nonzero(some.ways)
-    table = np.concatenate([_way_amounts(lots, some, lot_year, lot), _swaps(lots, some)], axis=1)
+    table = np.concatenate([_way_amounts(lots, some, lot_year), _swaps(lots, some)], axis=1)
     left = table[1:]
     rows, low, high = _structure(lots, some, lot_year, lot)
     limit, bound = lots.limit.copy(), np.inf
@@ -158,7 +158,7 @@ def possible(lots: Lots, rules: list[int], effort: Effort) -> bool:
     """Whether some plan keeps these rules; True where the search ends without an answer."""
     some = within(lots, np.zeros(lots.limit.size), np.inf)
     lot_year, lot = np.nonzero(some.ways)
-    table = np.concatenate([_way_amounts(lots, some, lot_year, lot), _swaps(lots, some)], axis=1)
+    table = np.concatenate([_way_amounts(lots, some, lot_year), _swaps(lots, some)], axis=1)
     rows, low, high = _structure(lots, some, lot_year, lot)
     left = table[1:][rules]
     floor = np.concatenate([np.full(len(rules), -np.inf), low])
@@ -167,17 +167,13 @@ def possible(lots: Lots, rules: list[int], effort: Effort) -> bool:
     return not highs.integer(table[0], all_rows, floor, ceiling, effort).infeasible
 
 
-def _way_amounts(lots: Lots, some: Open, year: Ints, lot: Ints) -> Floats:
+def _way_amounts(lots: Lots, some: Open, year: Ints) -> Floats:
     """[1 + rules, ways], value and left sides of each lot in each open year, base options."""
-    out = np.zeros((1 + lots.limit.size, lot.size))
+    out = np.zeros((1 + lots.limit.size, year.size))
     for t in range(lots.problem.years):
         here = year == t
-        at = lots.members(some.ways[t])
-        if at.size:
-            table = lots.amounts(t, some.base[t, at], at)
-            size = lots.size[some.ways[t]]
-            table = np.add.reduceat(table, np.cumsum(size) - size, axis=1)
-            out[0, here], out[1:, here] = table[0], lots.left[:, :, t] @ table[1:]
+        table = lots.lot_amounts(t, some.base[t], some.ways[t])
+        out[0, here], out[1:, here] = table[0], lots.left[:, :, t] @ table[1:]
     return out
 
 

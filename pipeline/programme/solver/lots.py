@@ -143,39 +143,38 @@ class Lots:
         keep[self.home[self.members(chosen)]] = True
         return Lots(self.problem, keep)
 
-    def weights(self, prices: Floats) -> Floats:
-        """[quantities, years], what one unit of a quantity costs at the prices, as a deduction."""
-        return -np.tensordot(prices, self.left, axes=1)
+    def _priced(self, prices: Floats) -> tuple[Floats, Floats, Floats]:
+        """Weights of a batch [years, 1 + dense], and what is deducted at the prices besides.
+
+        By option, [years, options], far below NEVER where it is shut; by home, [years, homes].
+        """
+        weight = -np.tensordot(prices, self.left, axes=1)
+        dense = len(self.dense)
+        flat = dense + len(self.of_home)
+        front = np.vstack([self.problem.year_weight, weight[:dense]]).T
+        by_option = self.shut + weight[flat:].T @ self.of_option
+        return front, by_option, weight[dense:flat].T @ self.of_home
 
     def picks(self, prices: Floats) -> Picks:
         """Every home's best option in each year at the prices, and every lot's worth."""
-        weight = self.weights(prices)
-        dense = len(self.dense)
-        front = np.vstack([self.problem.year_weight, weight[:dense]]).T
-        flat = dense + len(self.of_home)
-        offset = self.shut + weight[flat:].T @ self.of_option
+        front, offset, side = self._priced(prices)
         best = np.empty((self.problem.years, self.home.size))
         option = np.empty((self.problem.years, self.home.size), np.int16)
         for n, batch in enumerate(self.batches):
             at = slice(n * _BATCH, n * _BATCH + batch.shape[2])
             best[:, at], option[:, at] = _best(batch, front, offset)
-        best += weight[dense:flat].T @ self.of_home
+        best += side
         worth = np.add.reduceat(best, self.start, axis=1) if self.start.size else best
         return Picks(worth, option)
 
     def nets(self, prices: Floats) -> Floats:
         """[years, options, homes], worth of every choice at the prices; for few homes only."""
-        weight = self.weights(prices)
-        dense = len(self.dense)
-        front = np.vstack([self.problem.year_weight, weight[:dense]]).T
-        flat = dense + len(self.of_home)
-        offset = self.shut + weight[flat:].T @ self.of_option
+        front, offset, side = self._priced(prices)
         shape = (self.problem.years, self.problem.options, -1)
         parts = [
             product(front, batch.reshape(batch.shape[0], -1)).reshape(shape)
             for batch in self.batches
         ]
-        side = weight[dense:flat].T @ self.of_home
         return np.asarray(np.concatenate(parts, axis=2) + offset[:, :, None] + side[:, None, :])
 
     def amounts(self, year: int, option: Ints, at: Ints) -> Floats:
@@ -197,12 +196,15 @@ class Lots:
         """Positions of the homes of the chosen lots, [lots] -> rising."""
         return np.flatnonzero(np.repeat(chosen, self.size))
 
-    def lot_amounts(self, year: int, picks: Picks, chosen: Bools) -> Floats:
-        """[1 + quantities, chosen lots], value and quantities of lots treated in the year."""
+    def lot_amounts(self, year: int, option: Ints | Small, chosen: Bools) -> Floats:
+        """[1 + quantities, chosen lots], value and quantities of lots treated in the year.
+
+        option: of every home, in the order kept here.
+        """
         at = self.members(chosen)
         if not at.size:
             return np.zeros((1 + len(self.names), 0))
-        table = self.amounts(year, picks.option[year, at].astype(np.int64), at)
+        table = self.amounts(year, option[at].astype(np.int64), at)
         size = self.size[chosen]
         return np.add.reduceat(table, np.cumsum(size) - size, axis=1)
 

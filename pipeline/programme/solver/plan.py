@@ -54,12 +54,8 @@ def by_lot(lots: Lots, whole: Plan) -> tuple[Floats, Floats]:
     value, left = np.zeros(lots.size.size), np.zeros((lots.limit.size, lots.size.size))
     for t in range(lots.problem.years):
         chosen = whole.year == t
-        at = lots.members(chosen)
-        if at.size:
-            size = lots.size[chosen]
-            table = lots.amounts(t, whole.option[at], at)
-            table = np.add.reduceat(table, np.cumsum(size) - size, axis=1)
-            value[chosen], left[:, chosen] = table[0], product(lots.left[:, :, t], table[1:])
+        table = lots.lot_amounts(t, whole.option, chosen)
+        value[chosen], left[:, chosen] = table[0], product(lots.left[:, :, t], table[1:])
     return value, left
 
 
@@ -98,7 +94,7 @@ def columns(lots: Lots, picks: Picks, source: int, within: float) -> Columns:
     for year in range(lots.problem.years):
         chosen = (picks.worth[year] > NEVER) & (picks.worth[year] >= top)
         lot = np.flatnonzero(chosen)
-        table = lots.lot_amounts(year, picks, chosen)
+        table = lots.lot_amounts(year, picks.option[year], chosen)
         same = np.full(lot.size, year), np.full(lot.size, source)
         parts.append(Columns(lot, *same, table[0], product(lots.left[:, :, year], table[1:])))
     return merged(parts)

@@ -151,7 +151,9 @@ def _point(lots: Lots, prices: Floats, temper: Floats) -> _Point:
     for year in range(lots.problem.years):
         chosen = share[1 + year] > _FAINT
         chosen &= picks.worth[year] > NEVER
-        used = product(lots.left[:, :, year], lots.lot_amounts(year, picks, chosen)[1:])
+        used = product(
+            lots.left[:, :, year], lots.lot_amounts(year, picks.option[year], chosen)[1:]
+        )
         weight = share[1 + year, chosen]
         slope -= (used * weight).sum(axis=1)
         here = open_lots[chosen]

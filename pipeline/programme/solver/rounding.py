@@ -62,7 +62,9 @@ def _used(
     used[share[0, split] > _UNLIKELY, 0] = 0.0
     for year in range(lots.problem.years):
         chosen = split & (picks.worth[year] > NEVER) & (share[1 + year] > _UNLIKELY)
-        left = product(lots.left[:, :, year], lots.lot_amounts(year, picks, chosen)[1:])
+        left = product(
+            lots.left[:, :, year], lots.lot_amounts(year, picks.option[year], chosen)[1:]
+        )
         used[chosen[number], 1 + year] = left.T * weight
     return used, share[:, split].T
 
