@@ -128,6 +128,7 @@ def demo(
     printing.show_run(result)
     console.print(f"Files: {out}/ranking.csv, screens.csv, quarantine.xlsx, run.json")
     first = result.ranking["home_id"][0]
+    fund = files("data_demo") / "fund_lantern.toml"
     console.print("Next:", highlight=False)
     for words in (
         f"programme dashboard --store {store}",
@@ -136,6 +137,7 @@ def demo(
         f"programme options {first} --store {store}",
         f"programme whatif --store {store} --sweep thickness_mm=20:200:10 --out {out}/whatif",
         f"programme quantities --store {store} --out {out}/bill",
+        f"programme allocate --store {store} --fund {fund} --out {out}/allocation",
         f"programme claim --store {store} --homes {first} --out {out}/claim",
     ):
         console.print(f"  uv run {words}", style="cyan", highlight=False, soft_wrap=True)

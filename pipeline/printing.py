@@ -268,7 +268,7 @@ def show_allocation(made: Funding, why: str | None) -> None:
     _show_counts("Why homes are not funded", left.select("reason_code", "count"))
     for row in homes.filter(pl.col("home_id") == (why or "")).iter_rows(named=True):
         console.print(f"[bold]{escape(row['home_id'])}[/]: {escape(row['why'])}", highlight=False)
-        named = f" Rule: {row['rule']} {row['rule_version']}." if row["rule"] else ""
+        named = f" Rule: {row['rule']} {row['rule_version']}".rstrip() + "." if row["rule"] else ""
         console.print(f"  Code {row['reason_code']}.{escape(named)}", highlight=False)
     console.print(Panel(explain.CAUTION, title="Before anybody acts on this", expand=False))
 

@@ -99,7 +99,11 @@ def test_demo_funds_say_that_they_are_invented(hearth: funds.Fund, lantern: fund
     ("change", "message"),
     [
         ({"grant": {"share_of_cost": 1.4}}, r"grant\.share_of_cost = 1\.4"),
-        ({"wishes": 3}, "wishes = 3: Extra inputs"),
+        ({"wishes": 3}, "wishes is no key here"),
+        ({"lots": {}}, "lots is no key here: did you mean lot"),
+        ({"grant": {"share_of_cost": 60}}, r"share_of_cost = 60: .*0\.6 means 60 %"),
+        ({"opens": "April 2027"}, "opens = 'April 2027': write a date as 2027-04-01"),
+        ({"homes": {"tenures": ["council"]}}, r"'council'.*leasehold.*social_rent"),
         ({"closes": "2020-01-01"}, "is not after opens"),
         ({"budget_gbp": {"first": 5}}, r"budget_gbp\.first"),
         ({"budget_gbp": {"2031": 5}}, "2031 has a budget or capacity but the fund is not open"),

@@ -152,7 +152,7 @@ def _why(run: Published, homes: pl.DataFrame) -> None:
         format_func=lambda key: f"{key}, {named[key]}",
     )  # fmt: skip
     for row in homes.filter(pl.col("home_id") == (home or "")).iter_rows(named=True):
-        rule = f" Rule: {row['rule']} {row['rule_version']}." if row["rule"] else ""
+        rule = f" Rule: {row['rule']} {row['rule_version']}".rstrip() + "." if row["rule"] else ""
         st.info(words.plain(f"{row['why']} Code {row['reason_code']}.{rule}"))
     shown = tables.with_system_labels(_dated(homes), run.base.reference).select(_HOMES)
     common.table(shown, pinned=("home_id",))

@@ -1,6 +1,7 @@
 """The frontier as a picture: worth found and proven bound against the budgets, as PNG bytes."""
 
 import io
+import textwrap
 
 import matplotlib as mpl
 import polars as pl
@@ -31,10 +32,11 @@ def draw(frontier: pl.DataFrame, unit: str, note: str) -> bytes:
             )  # fmt: skip
         axes.set_ylim(bottom=min(0.0, float(worth.min(initial=0.0))))
         axes.set_xlabel("All budgets together [million GBP]")
+        axes.yaxis.set_major_formatter("{x:,.0f}")
         axes.set_ylabel(f"Worth [{unit}]")
         axes.grid(alpha=0.3)
         axes.legend(frameon=False, loc="upper left")
-        figure.supxlabel(note, fontsize=7)
+        figure.supxlabel(textwrap.fill(note, 130), fontsize=7)
         buffer = io.BytesIO()
         figure.savefig(buffer, format="png", dpi=130, metadata={"Software": None})
     return buffer.getvalue()

@@ -7,11 +7,13 @@ and a reason code. `pipeline.programme.offers` turns funds into an allocation pr
 import datetime
 import tomllib
 from dataclasses import dataclass
+from difflib import get_close_matches
+from importlib.resources import files
 from pathlib import Path
 from typing import Annotated, Literal, TypeVar
 
 import polars as pl
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from pipeline.errors import SettingsError
 
@@ -26,11 +28,20 @@ class _Group(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+def _tenure(word: str) -> str:
+    """The word, where it is a tenure of codes.csv."""
+    table = pl.read_csv(str(files("pipeline.stock") / "codes.csv"), infer_schema=False)
+    known = sorted(set(table.filter(column="tenure")["code"]))
+    if word not in known:
+        raise ValueError(f"no such tenure; write one of {', '.join(known)}")
+    return word
+
+
 class Homes(_Group):
     """Which homes may have a grant. An empty list asks nothing. Unknown is never taken as yes."""
 
     epc_bands: tuple[Band, ...] = ()
-    tenures: tuple[str, ...] = ()
+    tenures: tuple[Annotated[str, AfterValidator(_tenure)], ...] = ()
     works_begun_allowed: bool = False
     earlier_funds_barred: tuple[str, ...] = ()
 
@@ -121,18 +132,44 @@ def build(kind: type[Model], content: dict[str, object], where: str) -> Model:
     try:
         return kind.model_validate(content)
     except ValidationError as fault:
-        lines = [
-            f"  {'.'.join(map(str, e['loc'])) or 'the file'} = {_short(e['input'])}: {e['msg']}"
-            for e in fault.errors()
-        ]
+        lines = [_told(kind, e["loc"], e["input"], e["type"], e["msg"]) for e in fault.errors()]
         raise SettingsError(
             f"{where} cannot be used:\n" + "\n".join(lines) + "\nMend these keys and run again."
         ) from None
 
 
-def _short(found: object) -> str:
+def _told(
+    kind: type[BaseModel], loc: tuple[int | str, ...], found: object, fault: str, words: str
+) -> str:
+    """One key at fault, what was found there, and what to write."""
+    key = ".".join(map(str, loc))
+    words = words.removeprefix("Value error, ")
+    if not loc:
+        return f"  {words}"
+    if fault == "missing":
+        return f"  {key} is missing: add it."
+    if fault == "extra_forbidden":
+        return f"  {key} is no key here{_near(kind, loc)}."
+    if fault.startswith("date"):
+        words = "write a date as 2027-04-01"
+    elif "share" in str(loc[-1]) and fault == "less_than_equal":
+        words = "write a share from 0 to 1: 0.6 means 60 %"
     text = repr(found)
-    return text if len(text) <= 60 else f"{text[:57]}..."
+    return f"  {key} = {text if len(text) <= 60 else f'{text[:57]}...'}: {words}"
+
+
+def _near(kind: type[BaseModel], loc: tuple[int | str, ...]) -> str:
+    """The key most like one that the group does not know, as a hint; else the keys it knows."""
+    group: type[BaseModel] = kind
+    for name in loc[:-1]:
+        inner = group.model_fields[str(name)].annotation
+        if not (isinstance(inner, type) and issubclass(inner, BaseModel)):
+            return ""
+        group = inner
+    likely = get_close_matches(str(loc[-1]), list(group.model_fields), n=1)
+    return (
+        f": did you mean {likely[0]}" if likely else f": keys are {', '.join(group.model_fields)}"
+    )
 
 
 @dataclass(frozen=True)

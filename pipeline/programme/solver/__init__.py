@@ -36,9 +36,15 @@ _PROOF = 1e-12
 class RulesClashError(ProgrammeError):
     """Rules that no allocation can keep together. `rules` names a smallest set of them."""
 
-    def __init__(self, rules: tuple[str, ...]) -> None:
-        """Say which rules clash and what to do."""
+    def __init__(self, rules: tuple[str, ...], limits: tuple[float, ...]) -> None:
+        """Say which rules clash, or which one cannot be kept at its limit, and what to do."""
         self.rules = rules
+        if len(rules) == 1:
+            super().__init__(
+                f"No choice of homes keeps the rule '{rules[0]}', which asks for {limits[0]:,.10g}:"
+                " relax it, or add homes that meet it."
+            )
+            return
         super().__init__(
             f"No choice of homes keeps these rules together: {'; '.join(rules)}. Each can be kept"
             " without the others: relax one of them, or add homes that meet it."
@@ -88,7 +94,10 @@ def allocate(problem: Problem, nodes: int = 1_000, start: Floats | None = None) 
     if any(rule.asks for rule in problem.rules):
         clash = clashes.smallest(problem)
         if clash:
-            raise RulesClashError(tuple(problem.rules[j].name for j in clash))
+            at_fault = [problem.rules[j] for j in clash]
+            raise RulesClashError(
+                tuple(rule.name for rule in at_fault), tuple(rule.limit for rule in at_fault)
+            )
     if not lots.home.size:
         return _answer(lots, plan.nothing(lots), 0.0, np.zeros(len(problem.rules)))
     bound, picks = _tightened(lots, prices.search(lots, start))
