@@ -13,6 +13,7 @@ from pipeline import comparison, explain, programme
 from pipeline.columns import dictionary
 from pipeline.explain import layout
 from pipeline.funding import Funding
+from pipeline.funding.tables import own_money
 from pipeline.options import screens
 from pipeline.run import Result
 from pipeline.settings import Works
@@ -250,6 +251,7 @@ def show_allocation(made: Funding, why: str | None) -> None:
         f" {account['bound']:,.0f}: [bold]the gap is {account['gap']:.2%}[/].",
         highlight=False,
     )
+    console.print(own_money(account["means"]), highlight=False)
     _show_fund_years(homes)
     rules = [rule for rule in account["rules"] if rule["kind"] != "whole"]
     rows = [[r["rule"], f"{r['limit']:,.0f}", f"{r['slack']:,.0f}"] for r in rules]

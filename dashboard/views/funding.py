@@ -10,6 +10,7 @@ from dashboard import charts, data, tables, words
 from dashboard.views import common
 from pipeline.exports import csv_bytes
 from pipeline.funding import Funding
+from pipeline.funding.tables import own_money
 from pipeline.published import Published
 
 _MADE = "allocation_made"
@@ -110,6 +111,7 @@ def _headlines(account: dict[str, Any], funded: pl.DataFrame) -> None:
             f"No choice that keeps the rules is worth more than {account['bound']:,.0f}:"
             f" **the gap is {account['gap']:.2%}**."
         )
+        st.markdown(own_money(account["means"]))
 
 
 def _next_pound(place: Any, account: dict[str, Any]) -> None:

@@ -31,7 +31,7 @@ def draw(frontier: pl.DataFrame, unit: str, note: str) -> bytes:
                 xytext=(6, 0), textcoords="offset points",
             )  # fmt: skip
         axes.set_ylim(bottom=min(0.0, float(worth.min(initial=0.0))))
-        axes.set_xlabel("All budgets together [million GBP]")
+        axes.set_xlabel("Budgets of the funds, and own money where limited [million GBP]")
         axes.yaxis.set_major_formatter("{x:,.0f}")
         axes.set_ylabel(f"Worth [{unit}]")
         axes.grid(alpha=0.3)

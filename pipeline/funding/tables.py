@@ -21,6 +21,13 @@ _SUMMED = (
 )  # fmt: skip
 
 
+def own_money(means: Mapping[str, Mapping[str, float]]) -> str:
+    """The landlord's own money that an allocation rests on, in words."""
+    years = means["own_budget_gbp"].items()
+    told = ", ".join(f"{year}: {money:,.0f}" for year, money in years)
+    return f"Own money of the landlord in GBP: {told or 'no limit, as no means were given'}."
+
+
 def funded_works(made: Case, found: Allocation) -> pl.DataFrame:
     """The works chosen, one row for each funded home, with fund, version, year, grant, infill."""
     home = np.flatnonzero(found.option >= 0)

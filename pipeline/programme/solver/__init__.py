@@ -40,9 +40,10 @@ class RulesClashError(ProgrammeError):
         """Say which rules clash, or which one cannot be kept at its limit, and what to do."""
         self.rules = rules
         if len(rules) == 1:
+            asked = f", which asks for {limits[0]:,.10g}" if limits[0] > 0.0 else ""
             super().__init__(
-                f"No choice of homes keeps the rule '{rules[0]}', which asks for {limits[0]:,.10g}:"
-                " relax it, or add homes that meet it."
+                f"No choice of homes keeps the rule '{rules[0]}'{asked}: relax it, or add homes"
+                " that meet it."
             )
             return
         super().__init__(
