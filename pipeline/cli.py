@@ -237,6 +237,10 @@ def _one_home(published: Published, home: str, store: Path) -> dict[str, Any]:
     if not rows:
         held = published.quarantine.filter(pl.col("home_id") == home)
         why = "It is neither accepted nor in quarantine: check the key."
+        keys = published.ranking["home_id"]
+        alike = keys.filter(keys.str.to_lowercase() == home.lower())
+        if alike.len():
+            why = f"Keys are read letter by letter: is it {alike[0]}?"
         if held.height:
             why = f"Row {held['source_row'][0]} is in quarantine: {held['reasons'][0]}."
         raise ProgrammeError(f"No home '{home}' in {store}. {why}")

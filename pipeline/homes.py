@@ -120,7 +120,8 @@ def _place(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     region = dict(zip(names, table["region_id"].to_list(), strict=True))
     nation = dict(zip(names, table["nation"].to_list(), strict=True))
     named = pl.col("address").str.replace_all(r"(?i)\b(?:flat|apartment|apt|unit|no)\b", "")
-    street = named.str.extract_all(r"\b[A-Za-z'’]{2,}\b").list.join(" ").str.to_titlecase()
+    street = named.str.extract_all(r"\b[A-Za-z'’]{2,}\b").list.join(" ")
+    street = street.str.to_titlecase().str.replace_all(r"(['’])S\b", "${1}s")
     region_id = of_place(region, pl.Float64)
     return frame.with_columns(
         region_id=region_id.fill_null(0.0),

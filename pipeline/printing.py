@@ -45,7 +45,12 @@ def show_run(result: Result) -> None:
     _show_counts("Accepted but not ranked", left)
     verdicts = ranking.filter(pl.col("rank").is_not_null())["screen_verdict"]
     _show_counts("Ranked, by worst screen", verdicts.value_counts(sort=True))
+    _show_counts("Warnings, the commonest", fault_counts(result.faults, warnings=True).head(6))
     _show_counts("In quarantine", fault_counts(result.faults))
+    if rows["quarantined"]:
+        console.print(
+            "To mend them: fill the yellow cells of quarantine.xlsx, run again with --mended.\n"
+        )
     console.print(Panel(explain.CAUTION, title="Before anybody acts on this", expand=False))
 
 

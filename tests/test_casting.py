@@ -146,6 +146,27 @@ def test_a_heading_in_a_unit_reads_as_cells_in_it(figure, unit):
     assert told == pytest.approx(_read(casting.number, f"{figure} {unit}", "mm", unit))
 
 
+@pytest.mark.parametrize(
+    ("heading", "text", "column", "value"),
+    [
+        ("Gas (MWh)", "12.5", "metered_heating_kwh_per_year", 12_500.0),
+        ("Gas kWh", "11.2 MWh", "metered_heating_kwh_per_year", 11_200.0),
+        ("Gas kWh", "36 GJ", "metered_heating_kwh_per_year", 10_000.0),
+        ("Gas kWh", "100 therms", "metered_heating_kwh_per_year", 2_930.7107),
+        ("Pull-out (N)", "1100", "pull_out_kn", 1.1),
+        ("Pull-out kN", "0.9kN", "pull_out_kn", 0.9),
+        ("Storeys (n)", "2", "storeys", 2.0),
+    ],
+)
+def test_energy_and_force_follow_their_unit(tmp_path, heading, text, column, value):
+    """SI Brochure, 9th edition: J and N; one therm is 105,505,585.257 J (Units of Measurement
+    Regulations, from memory)."""
+    path = tmp_path / "s.csv"
+    path.write_text(f"UPRN,{heading}\n1,{text}\n")
+    raw = reading.read(path, {plain(heading): column}, must=())
+    assert values.typed(raw)[0][column].to_list() == [pytest.approx(value, rel=1e-7)]
+
+
 def test_a_heading_with_a_unit_of_another_kind_names_no_column():
     assert column_of("Building height (ft)") == "building_height_m"
     assert column_of("Gas use (kWh/yr)") == "metered_heating_kwh_per_year"

@@ -225,6 +225,7 @@ BAD = [
     ({"u_existing_w_m2k": 17.0}, "U-value today is outside"),
     ({"loft_insulation_mm": 5000.0}, "Loft insulation is outside"),
     ({"metered_heating_kwh_per_year": 1e6}, "Metered heating fuel is outside"),
+    ({"metered_heating_kwh_per_year": 12.5}, "is under 500 kWh in a year"),
     ({"measured_htc_w_k": 3.0}, "heat transfer coefficient is outside"),
     ({"clearance_mm": -4.0}, "Clearance is outside"),
     ({"pull_out_kn": 600.0}, "Pull-out resistance is outside"),

@@ -72,10 +72,11 @@ def plain(heading: object) -> str:
 def _unit(words: Sequence[str]) -> str:
     """The unit some words of a heading are, '' where they are none.
 
-    A count is no unit here, nor is 'ins' out of brackets: it stands for insulation too.
+    A count is no unit here, nor are 'ins' and 'n' out of brackets: they stand for insulation and
+    for no.
     """
     unit = casting.spellings().get("".join(words), "")
-    return "" if unit == "no" or list(words) == ["ins"] else unit
+    return "" if unit == "no" or list(words) in (["ins"], ["n"]) else unit
 
 
 def _ends(words: str) -> Iterator[tuple[str, str]]:
@@ -92,7 +93,8 @@ def unit_of(heading: str) -> str:
     words = plain(heading).split()
     pairs = [words[i : i + size] for size in (2, 1) for i in range(len(words))]
     clear = [p for p in pairs if len("".join(p)) > 2 or "".join(p) in _SHORT_UNITS]
-    told = ["in"] if "ins" in _BRACKETS.findall(heading.lower()) else []
+    bracketed = _BRACKETS.findall(heading.lower())
+    told = [unit for word, unit in (("ins", "in"), ("n", "N")) if word in bracketed]
     told += [unit for _, unit in _ends(" ".join(words))]
     told += [_unit(plain(group).split()) for group in _BRACKETS.findall(heading)]
     told += [_unit(some) for some in clear]

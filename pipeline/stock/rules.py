@@ -192,6 +192,12 @@ RULES = (
     _between("u_existing_w_m2k"),
     _between("loft_insulation_mm"),
     _between("metered_heating_kwh_per_year"),
+    Rule(
+        "metered_heating_kwh_per_year",
+        pl.col("metered_heating_kwh_per_year") >= _low("metered_heating_unusual"),
+        f"is under {_low('metered_heating_unusual'):g} kWh in a year: check unit and period",
+        "warn",
+    ),
     _between("measured_htc_w_k"),
     _between("clearance_mm"),
     _between("pull_out_kn"),
