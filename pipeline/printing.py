@@ -197,8 +197,12 @@ def show_bill(lots: pl.DataFrame) -> None:
     _print("Bill of quantities, dearest lots", headings, rows, shrinking=1)
     pence = (lots["total_gbp"] * 100).round().cast(pl.Int64).sum()
     console.print(
-        f"{lots.height:,} lots, {lots['homes'].sum():,} homes: £{pence / 100:,.2f}", highlight=False
+        f"{lots.height:,} lots, {lots['homes'].sum():,} homes: [bold]£{pence / 100:,.2f}[/] with"
+        " VAT, each lot with the discount of its size.\nThe ranking prices every home as if in a lot of"
+        " the size the settings give: sheet Summary holds both.",
+        highlight=False,
     )
+    console.print(f"[dim]{explain.CAUTION}[/]")
 
 
 def show_sweep(sweep: pl.DataFrame, name: str) -> None:

@@ -288,7 +288,7 @@ def test_readers_that_do_not_recalculate_see_the_figures(demo, works):
     made = bill.bill(works.head(25), demo)
     book = fastexcel.read_excel(workbook.workbook(made, demo))
     lots = book.load_sheet("Lots", header_row=2).to_polars().head(made.lots.height)
-    assert lots["Total [GBP]"].to_list() == [n / 100 for n in made.lots["total"]]
+    assert lots["Total with VAT [GBP]"].to_list() == [n / 100 for n in made.lots["total"]]
 
 
 def test_the_same_bill_has_the_same_bytes(demo, works):

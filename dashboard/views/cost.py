@@ -48,7 +48,8 @@ def _account(homes: pl.DataFrame) -> None:
         f"With every rate at its low end {words.figure('cost_gbp', low)}, at its high end"
         f" {words.figure('cost_gbp', high)}. These are ends of the rate book, not a forecast:"
         " rates seldom all fall one way. Each home is priced as the settings say"
-        " (cost.lot\\_homes); the lots below are priced at their own size."
+        " (cost.lot\\_homes); the lots below are priced at their own size. Parts stand here at the"
+        " location index of their place; the bill shows the index on a line of its own."
     )
 
 
@@ -75,10 +76,13 @@ def _lots(key: data.Identity, run: Published, budget: float, homes: pl.DataFrame
     st.header("Street lots and the bill of quantities")
     made = data.bill_of(key, budget, run)
     lots = workbook.in_pounds(made.lots)
-    total, ranked = int(made.lots["total"].sum()) / 100, float(homes["cost_gbp"].sum())
+    total, ranked = (
+        int(table.sum()) / 100 for table in (made.lots["total"], made.homes["as_ranked"])
+    )
     st.markdown(
-        f"{lots.height:,} lots, {homes.height:,} homes: **£{total:,.2f}** with the lot discount of"
-        f" the rate book; £{ranked:,.2f} as ranked. Homes, lots and programme add up to the penny."
+        f"{lots.height:,} lots, {homes.height:,} homes: **£{total:,.2f}** with VAT and the lot"
+        f" discount of the rate book; £{ranked:,.2f} as ranked, each home in whole"
+        " pence. Homes, lots and programme add up to the penny."
     )
     with st.container(key="lots"):
         common.table(

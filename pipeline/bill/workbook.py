@@ -23,7 +23,7 @@ LABELS = {
     "insulation": "Insulation", "render": "Render", "details": "Details", "access": "Access",
     "enabling": "Enabling works", "lot_discount": "Less lot discount on access",
     "location": "Location", "prelims": "Prelims", "contingency": "Contingency",
-    "on_costs": "On-costs", "vat": "VAT", "total": "Total",
+    "on_costs": "On-costs", "vat": "VAT", "total": "Total with VAT",
 }  # fmt: skip
 HOLDS = (
     "Quantities come from the stock list's geometry (net wall area, lengths of reveals, sills,"
@@ -68,27 +68,27 @@ def in_pounds(accounts: pl.DataFrame) -> pl.DataFrame:
     """Lots or homes with money in GBP and areas in m2, units in the names."""
     money = [c for c in (*WORKS, *TERMS, "total", *HERE, *RANKED) if c in accounts.columns]
     return accounts.with_columns(
-        pl.col(money) / pl.lit(100, pl.Int64), pl.col("net_area") / pl.lit(1000, pl.Int64)
+        pl.col(money).mul(0.01).round(2), pl.col("net_area").mul(0.001).round(3)
     ).rename({**{name: f"{name}_gbp" for name in money}, "net_area": "net_area_m2"})
 
 
 def lines_table(made: Bill) -> pl.DataFrame:
     """The lines with quantities in their unit and money in GBP."""
-    thousandths = pl.col("net", "gross") / pl.lit(1000, pl.Int64)
+    thousandths = pl.col("net", "gross").mul(0.001).round(3)
     return made.lines.join(
         made.lots.select("lot_no", "street_lot"), on="lot_no", how="left", maintain_order="left"
     ).select(
         "lot_no", "street_lot", "section", "item", "label", "variant", "unit", "waste", thousandths,
-        rate_gbp=pl.col("rate") / pl.lit(10_000, pl.Int64),
-        amount_gbp=pl.col("amount") / pl.lit(100, pl.Int64),
+        rate_gbp=pl.col("rate").mul(0.0001).round(4),
+        amount_gbp=pl.col("amount").mul(0.01).round(2),
     )  # fmt: skip
 
 
 def packs_table(made: Bill) -> pl.DataFrame:
     """Whole packs by lot, with what they leave over."""
     return made.packs.with_columns(
-        pl.col("gross", "surplus") / pl.lit(1000, pl.Int64),
-        pl.col("surplus_amount") / pl.lit(100, pl.Int64),
+        pl.col("gross", "surplus").mul(0.001).round(3),
+        pl.col("surplus_amount").mul(0.01).round(2),
     ).rename({"surplus_amount": "surplus_gbp"})
 
 
@@ -160,7 +160,7 @@ _LOT_HEADINGS = [
     ("Lot", 6), ("Street lot", 44), ("Homes", 8), ("Net wall area [m2]", 12),
     *((LABELS[name], 14) for name in WORKS), ("Less lot discount on access", 14),
     ("Works here", 14), ("Location index", 10), ("Prelims", 14), ("Contingency", 14),
-    ("On-costs here", 14), ("Before VAT", 15), ("VAT", 14), ("Total [GBP]", 15),
+    ("On-costs here", 14), ("Before VAT", 15), ("VAT", 14), ("Total with VAT [GBP]", 15),
     ("GBP per m2", 10), ("GBP per home", 12),
 ]  # fmt: skip
 _BILL_HEADINGS = [
@@ -410,7 +410,7 @@ def _summary(sheets: _Sheets, sheet: Any, made: Bill, run: Published) -> None:
         ("On-costs where they stand", f"=Lots!O{last}", "on_costs_here", 1),
         ("Before VAT", f"=Lots!P{last}", "before_vat", 1),
         ("VAT", f"=Lots!Q{last}", "vat", 1),
-        ("Total", f"=Lots!R{last}", "total", 1),
+        ("Total with VAT", f"=Lots!R{last}", "total", 1),
     ]  # fmt: skip
     pence = {name: _sum(made.lots, name) * sign for _, _, name, sign in rows if name}
     pence[""] = pence["works_here"] - sum(pence[n] for n in (*WORKS, "lot_discount"))
