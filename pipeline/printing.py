@@ -198,8 +198,8 @@ def show_bill(lots: pl.DataFrame) -> None:
     pence = (lots["total_gbp"] * 100).round().cast(pl.Int64).sum()
     console.print(
         f"{lots.height:,} lots, {lots['homes'].sum():,} homes: [bold]£{pence / 100:,.2f}[/] with"
-        " VAT, each lot with the discount of its size.\nThe ranking prices every home as if in a lot of"
-        " the size the settings give: sheet Summary holds both.",
+        " VAT, each lot with the discount of its size.\nThe ranking prices every home as if in a"
+        " lot of the size the settings give: sheet Summary holds both.",
         highlight=False,
     )
     console.print(f"[dim]{explain.CAUTION}[/]")
