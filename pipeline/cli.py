@@ -333,15 +333,18 @@ def quantities(
     """
     published = open_run(store)
     if homes is None:
-        wanted = programme.affordable(published.ranking, published.base.settings.budget_gbp)
+        budget = published.base.settings.budget_gbp
+        wanted = programme.affordable(published.ranking, budget)
+        which = f"within the budget of {budget:,.0f} GBP"
     else:
         wanted = bill.chosen(published.ranking, claims.read_home_list(homes))
+        which = "as named"
     made = bill.bill(wanted, published)
     make_folder(out)
     for name, content in workbook.files(made, published).items():
         write_whole(out / name, content)
     printing.warn_invented(published.account["rate_book_source"])
-    printing.show_bill(workbook.in_pounds(made.lots))
+    printing.show_bill(workbook.in_pounds(made.lots), workbook.in_pounds(made.homes), which)
     console.print(
         f"Files: {out}/bill.xlsx, bill.csv, bill_lots.csv, bill_homes.csv, bill_packs.csv"
     )

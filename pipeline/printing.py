@@ -178,8 +178,11 @@ def show_options(
     )
 
 
-def show_bill(lots: pl.DataFrame) -> None:
-    """The ten dearest lots, and all of them together."""
+def show_bill(lots: pl.DataFrame, homes: pl.DataFrame, which: str) -> None:
+    """The ten dearest lots, and all of them together beside the same homes as ranked.
+
+    which: how the homes were picked, in words.
+    """
     dearest = lots.sort("total_gbp", "lot_no", descending=[True, False]).head(10)
     rows = [
         [
@@ -195,11 +198,18 @@ def show_bill(lots: pl.DataFrame) -> None:
     ]
     headings = ["Lot", "Street lot", "Homes", "m2", "before VAT GBP", "VAT GBP", "Total GBP"]
     _print("Bill of quantities, dearest lots", headings, rows, shrinking=1)
-    pence = (lots["total_gbp"] * 100).round().cast(pl.Int64).sum()
+    total, ranked = (
+        int((money * 100).round().cast(pl.Int64).sum())
+        for money in (lots["total_gbp"], homes["as_ranked_gbp"])
+    )
+    change = "less" if total <= ranked else "more"
     console.print(
-        f"{lots.height:,} lots, {lots['homes'].sum():,} homes: [bold]£{pence / 100:,.2f}[/] with"
-        " VAT, each lot with the discount of its size.\nThe ranking prices every home as if in a"
-        " lot of the size the settings give: sheet Summary holds both.",
+        f"{lots.height:,} lots, {homes.height:,} homes {escape(which)}, VAT included:\n"
+        f"  £{ranked / 100:,.2f} as ranked, each home as if in a lot of the settings' size"
+        " (cost.lot_homes)\n"
+        f"  £{abs(ranked - total) / 100:,.2f} {change}, each lot with the discount of its own"
+        " size\n"
+        f"  [bold]£{total / 100:,.2f}[/] in all, as in bill.xlsx",
         highlight=False,
     )
     console.print(f"[dim]{explain.CAUTION}[/]")

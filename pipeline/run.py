@@ -127,9 +127,7 @@ def _account(
         "run_id": digest[:16],
         "stock_list": inputs.base.name,
         "rate_book": base.book.name,
-        "rate_book_source": "; ".join(
-            base.book.table["source"].value_counts(sort=True)["source"].to_list()
-        ),
+        "rate_book_source": base.book.source,
         **rests_on,
         "ranking_sha256": hashlib.sha256(ranking_csv).hexdigest(),
         "rows": {

@@ -1,5 +1,6 @@
 """The bill of quantities: pence reconcile, formulas come out, packs are whole, rates bite alone."""
 
+import csv
 import dataclasses
 import io
 import re
@@ -291,6 +292,20 @@ def test_readers_that_do_not_recalculate_see_the_figures(demo, works):
     assert lots["Total with VAT [GBP]"].to_list() == [n / 100 for n in made.lots["total"]]
 
 
+def test_the_parts_of_a_row_add_up_in_the_files_which_hold_no_raw_floats(demo, works):
+    """Of lots and homes, the discount below zero; money in pence, quantities in thousandths."""
+    made = bill.bill(works, demo)
+    assert made.lots["lot_discount"].max() > 0
+    written = workbook.files(made, demo)
+    for name in ("bill_lots.csv", "bill_homes.csv"):
+        rows = csv.DictReader(io.StringIO(written[name].decode("utf-8-sig")))
+        for row in rows:
+            parts = [Decimal(row[f"{part}_gbp"]) for part in MONEY]
+            assert sum(parts[:-1]) == parts[-1]
+    for name in ("bill.csv", "bill_lots.csv", "bill_homes.csv", "bill_packs.csv"):
+        assert not re.search(rb"\.\d{5}", written[name])
+
+
 def test_the_same_bill_has_the_same_bytes(demo, works):
     first, second = (workbook.files(bill.bill(works.head(20), demo), demo) for _ in range(2))
     assert first == second
@@ -305,7 +320,10 @@ def test_the_command_writes_the_files_and_says_whose_rates(demo, demo_folder, tm
     lots = pl.read_csv(tmp_path / "bill_lots.csv")
     homes_total = pl.read_csv(tmp_path / "bill_homes.csv")["total_gbp"].sum()
     assert lots["total_gbp"].sum() == pytest.approx(homes_total, abs=1e-6)
-    assert f"£{homes_total:,.2f}" in said.out
+    assert f"£{homes_total:,.2f} in all" in said.out
+    ranked = pl.read_csv(tmp_path / "bill_homes.csv")["as_ranked_gbp"].sum()
+    told = " ".join(said.out.split())
+    assert f"3 homes as named, VAT included: £{ranked:,.2f} as ranked" in told
     said = call("quantities", "--store", demo_folder / "demo.duckdb", "--out", tmp_path,
                 "--homes", "NOPE")  # fmt: skip
     assert (said.code, "Not in this store: NOPE" in said.err) == (2, True)

@@ -85,7 +85,14 @@ def test_the_readme_lists_every_setting():
         (lambda t: t.filter(pl.col("item") != "mesh"), "no rate for 'mesh' of 'all'"),
         (lambda t: t.filter(pl.col("applies_to") != "cork"), "'insulation_board' of 'cork'"),
         (lambda t: t.filter(pl.col("applies_to") != "elsewhere"), "'location_index' of 'else"),
-        (lambda t: t.with_columns(item=pl.col("item").replace("mesh", "mesg")), "prices 'mesg'"),
+        (
+            lambda t: t.with_columns(item=pl.col("item").replace("mesh", "mesg")),
+            "Did you mean mesh",
+        ),
+        (
+            lambda t: t.with_columns(item=pl.col("item").replace("primer", "mesh_per_10mm")),
+            "mean mesh",
+        ),
         (lambda t: t.with_columns(unit=pl.col("unit").replace("per kg", "per bag")), "'per bag'"),
         (lambda t: _with(t, "vat", rate_gbp="20"), "vat of 2022-04-01 is 20, over the whole"),
         (lambda t: _with(t, "prelims", high="15"), "prelims of all is 15, over the whole"),
@@ -108,6 +115,13 @@ def _with(table, item, **cells):
         pl.when(first).then(pl.lit(cell)).otherwise(name).alias(name)
         for name, cell in cells.items()
     )
+
+
+def test_an_invented_source_is_told_first_however_few_its_rows():
+    table = pl.read_csv(RATES, infer_schema=False)
+    assert rates.from_table(table, "").source.endswith("your own rates (76 of 78 rows of the book)")
+    own = _with(table.with_columns(source=pl.lit("tender of May")), "mesh", source="invented")
+    assert rates.from_table(own, "").source == "invented (1 of 78 rows of the book)"
 
 
 def test_vat_steps_on_its_day():

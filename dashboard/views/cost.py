@@ -48,8 +48,9 @@ def _account(homes: pl.DataFrame) -> None:
         f"With every rate at its low end {words.figure('cost_gbp', low)}, at its high end"
         f" {words.figure('cost_gbp', high)}. These are ends of the rate book, not a forecast:"
         " rates seldom all fall one way. Each home is priced as the settings say"
-        " (cost.lot\\_homes); the lots below are priced at their own size. Parts stand here at the"
-        " location index of their place; the bill shows the index on a line of its own."
+        " (cost.lot\\_homes); the lots below are priced at their own size. Every part is at its"
+        " place's index, and access is less that lot discount; the bill's sections stand before"
+        " the location index and the discount, each of which has its own line there."
     )
 
 

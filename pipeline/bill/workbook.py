@@ -21,8 +21,8 @@ from pipeline.published import Published
 
 LABELS = {
     "insulation": "Insulation", "render": "Render", "details": "Details", "access": "Access",
-    "enabling": "Enabling works", "lot_discount": "Less lot discount on access",
-    "location": "Location", "prelims": "Prelims", "contingency": "Contingency",
+    "enabling": "Enabling works", "lot_discount": "Lot discount on access",
+    "location": "Location index", "prelims": "Prelims", "contingency": "Contingency",
     "on_costs": "On-costs", "vat": "VAT", "total": "Total with VAT",
 }  # fmt: skip
 HOLDS = (
@@ -65,11 +65,16 @@ def files(made: Bill, run: Published) -> dict[str, bytes]:
 
 
 def in_pounds(accounts: pl.DataFrame) -> pl.DataFrame:
-    """Lots or homes with money in GBP and areas in m2, units in the names."""
+    """Lots or homes with money in GBP and areas in m2, units in the names.
+
+    The lot discount is below zero here, so that the parts of a row add up to its total.
+    """
     money = [c for c in (*WORKS, *TERMS, "total", *HERE, *RANKED) if c in accounts.columns]
-    return accounts.with_columns(
-        pl.col(money).mul(0.01).round(2), pl.col("net_area").mul(0.001).round(3)
-    ).rename({**{name: f"{name}_gbp" for name in money}, "net_area": "net_area_m2"})
+    return (
+        accounts.with_columns(lot_discount=-pl.col("lot_discount"))
+        .with_columns(pl.col(money).mul(0.01).round(2), pl.col("net_area").mul(0.001).round(3))
+        .rename({**{name: f"{name}_gbp" for name in money}, "net_area": "net_area_m2"})
+    )
 
 
 def lines_table(made: Bill) -> pl.DataFrame:
@@ -149,16 +154,20 @@ def workbook(made: Bill, run: Published) -> bytes:
 
 
 _NOTES = {
-    "Lots": "One row for each street lot. Every figure is a formula on the sheets Bill and Rates.",
-    "Bill": "Quantity with waste x rate. Rates come from the sheet Items; do not type here.",
+    "Lots": "One row for each street lot. Every figure is a formula on the sheets Bill and Rates."
+    " Sections stand before the location index; Works here is at the place's index, less discount.",
+    "Bill": "Quantity with waste x rate, before lot discount and location index. Rates come from"
+    " the sheet Items; do not type here.",
     "Items": "Rate of each item: (base + more for each 10 mm x thickness / 10), to 0.0001 GBP.",
     "Rates": "Type your rates into the yellow cells: the whole workbook follows.",
     "Packs": "Whole packs to order for each lot. What is left over is not in the total.",
-    "Homes": "Each home's share of its lot, in whole pence, as exported; it does not follow edits.",
+    "Homes": "Each home's share of its lot, in whole pence, as exported; it does not follow edits."
+    " Sections stand before the location index.",
 }
+_AVERAGE = "average by size or type, not counted on site"
 _LOT_HEADINGS = [
     ("Lot", 6), ("Street lot", 44), ("Homes", 8), ("Net wall area [m2]", 12),
-    *((LABELS[name], 14) for name in WORKS), ("Less lot discount on access", 14),
+    *((LABELS[name], 14) for name in (*WORKS, "lot_discount")),
     ("Works here", 14), ("Location index", 10), ("Prelims", 14), ("Contingency", 14),
     ("On-costs here", 14), ("Before VAT", 15), ("VAT", 14), ("Total with VAT [GBP]", 15),
     ("GBP per m2", 10), ("GBP per home", 12),
@@ -166,6 +175,7 @@ _LOT_HEADINGS = [
 _BILL_HEADINGS = [
     ("Lot", 6), ("Street lot", 40), ("Section", 12), ("Item", 44), ("For", 24), ("Unit", 6),
     ("Net", 13), ("Waste", 8), ("With waste", 13), ("Rate [GBP]", 11), ("Amount [GBP]", 14),
+    ("Count", 36),
 ]  # fmt: skip
 _ITEM_HEADINGS = [
     ("Section", 12), ("Item", 44), ("For", 24), ("Unit", 6), ("Base [GBP]", 12),
@@ -247,6 +257,8 @@ def _bill(sheets: _Sheets, sheet: Any, made: Bill) -> None:
         sheet.write_formula(row, 9, rate, sheets.rate, line["rate"] / 10_000)
         amount = f"=ROUND(I{n}*J{n},2)"
         sheet.write_formula(row, 10, amount, sheets.money, line["amount"] / 100)
+        if line["unit"] == "no" and line["net"] % 1000:
+            sheet.write_string(row, 11, _AVERAGE)
         key = (line["lot_no"], line["section"])
         first, _ = sheets.first_line.get(key, (n, n))
         sheets.first_line[key] = (first, n)
@@ -270,8 +282,8 @@ def _lots(sheets: _Sheets, sheet: Any, made: Bill, run: Published) -> None:
         fees = _lines_sum(sheets, lot["lot_no"], "on_costs")
         place = lot["location_index"]
         cells = (
-            (9, f"=ROUND(H{n}*{off},2)", lot["lot_discount"]),
-            (10, f"=ROUND((E{n}+F{n}+G{n}+H{n}+I{n}-J{n})*L{n},2)", lot["works_here"]),
+            (9, f"=-ROUND(H{n}*{off},2)", -lot["lot_discount"]),
+            (10, f"=ROUND((E{n}+F{n}+G{n}+H{n}+I{n}+J{n})*L{n},2)", lot["works_here"]),
             (12, f"=ROUND(K{n}*{prelims}*(1-{off}),2)", lot["prelims"]),
             (13, f"=ROUND((K{n}+M{n})*{contingency},2)", lot["contingency"]),
             (14, f"=ROUND({fees}*L{n},2)", lot["on_costs_here"]),
@@ -311,7 +323,7 @@ _LOT_COLUMNS = {
 
 def _lot_sum(made: Bill, column: int) -> float:
     name = _LOT_COLUMNS[column]
-    by = {"homes": 1, "net_area": 1000}.get(name, 100)
+    by = {"homes": 1, "net_area": 1000, "lot_discount": -100}.get(name, 100)
     return _sum(made.lots, name) / by
 
 
@@ -358,7 +370,7 @@ def _homes(sheets: _Sheets, made: Bill) -> None:
         value = _sum(made.homes, name.removesuffix("_gbp").removesuffix("_m2"))
         sheet.write_formula(
             last, column, f"=SUM({letter}4:{letter}{last})", sheets.total,
-            value / (1000 if name == "net_area_m2" else 100),
+            value / {"net_area_m2": 1000, "lot_discount_gbp": -100}.get(name, 100),
         )  # fmt: skip
     sheet.autofilter(2, 0, last - 1, len(order) - 1)
     sheet.freeze_panes(3, 2)
@@ -397,17 +409,19 @@ def _summary(sheets: _Sheets, sheet: Any, made: Bill, run: Published) -> None:
     sheet.write_formula(2, 1, f"=Lots!C{last}", None, homes)
     sheet.write_string(3, 0, "Net wall area [m2]")
     sheet.write_formula(3, 1, f"=Lots!D{last}", sheets.quantity, area)
-    for column, heading in enumerate(("", "GBP", "GBP per home", "GBP per m2", "Share")):
+    for column, heading in enumerate(
+        ("Sections: before the location index", "GBP", "GBP per home", "GBP per m2", "Share")
+    ):
         sheet.write_string(5, column, heading, sheets.head)
     rows = [
         *((LABELS[name], f"=Lots!{xl_col_to_name(4 + i)}{last}", name, 1)
           for i, name in enumerate(WORKS)),
-        ("Less lot discount on access", f"=-Lots!J{last}", "lot_discount", -1),
-        ("Location (works)", "=B14-SUM(B7:B12)", "", 0),
-        ("Works where they stand", f"=Lots!K{last}", "works_here", 1),
+        ("Lot discount on access", f"=Lots!J{last}", "lot_discount", -1),
+        ("Location index on works", "=B14-SUM(B7:B12)", "", 0),
+        ("Works at the place's index", f"=Lots!K{last}", "works_here", 1),
         ("Prelims", f"=Lots!M{last}", "prelims", 1),
         ("Contingency", f"=Lots!N{last}", "contingency", 1),
-        ("On-costs where they stand", f"=Lots!O{last}", "on_costs_here", 1),
+        ("On-costs at the place's index", f"=Lots!O{last}", "on_costs_here", 1),
         ("Before VAT", f"=Lots!P{last}", "before_vat", 1),
         ("VAT", f"=Lots!Q{last}", "vat", 1),
         ("Total with VAT", f"=Lots!R{last}", "total", 1),

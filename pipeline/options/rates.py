@@ -5,8 +5,10 @@ that names it, never zero.
 """
 
 import datetime
+import difflib
 import math
 import re
+from collections import Counter
 from dataclasses import dataclass
 from functools import cached_property
 from importlib.resources import files
@@ -24,8 +26,9 @@ from pipeline.settings import Cost
 End = Literal["rate", "low", "high"]
 ENDS: tuple[End, ...] = ("rate", "low", "high")
 TERMS = {
-    "prelims": "share of works", "contingency": "share of works", "lot_discount": "share",
-    "vat": "share of price", "location_index": "index", "price_index": "index",
+    "prelims": "share of works", "contingency": "share of works and prelims",
+    "lot_discount": "share", "vat": "share of price", "location_index": "index",
+    "price_index": "index",
 }  # fmt: skip
 """Items of the book that are no quantity, with their unit."""
 _COLUMNS = ("item", "applies_to", "unit", "rate_gbp", "low", "high", "price_date", "source")
@@ -64,6 +67,13 @@ class RateBook:
     def rate(self, item: str, applies_to: str = "all", end: End = "rate") -> float:
         """One figure of a row."""
         return float(getattr(self.row(item, applies_to), end))
+
+    @cached_property
+    def source(self) -> str:
+        """Where most rates come from, in one line; an invented source is told before any other."""
+        count = Counter(row.source for row in self.rates.values())
+        source = min(count, key=lambda s: ("invented" not in s, -count[s], s))
+        return f"{source} ({count[source]} of {len(self.rates)} rows of the book)"
 
     @cached_property
     def newest(self) -> datetime.date:
@@ -255,15 +265,20 @@ def check_items(book: RateBook, reference: Reference) -> None:
     Raises SettingsError. A misspelt item would otherwise be priced by nobody.
     """
     book.row("location_index", ELSEWHERE)
-    measured = reference.table("bill_items").select("item", "unit").rows()
-    units = {item: f"per {unit}" for item, unit in measured}
-    units |= {f"{item}_per_10mm": f"per {unit} per 10 mm" for item, unit in measured}
+    measured = reference.table("bill_items").select("item", "unit", "priced_per_10mm").rows()
+    units = {item: f"per {unit}" for item, unit, _ in measured}
+    units |= {
+        f"{item}_per_10mm": f"per {unit} per 10 mm" for item, unit, by in measured if by == "yes"
+    }
     units |= TERMS
     for (item, applies_to), row in book.rates.items():
         if item not in units:
+            plain = item.removesuffix("_per_10mm")  # of an item that is not priced by thickness
+            near = [plain] if plain in units else difflib.get_close_matches(item, units, 3, 0.6)
+            meant = f"Did you mean {' or '.join(near)}? " if near else ""
             raise SettingsError(
                 f"Rate book {book.name} prices '{item}' of '{applies_to}', which is no item of the"
-                f" bill. Items: {', '.join(units)}."
+                f" bill. {meant}Correct the name or take the row out."
             )
         if row.unit != units[item]:
             raise SettingsError(
