@@ -149,9 +149,13 @@ def test_the_drawing_shows_the_profiles(demo, written):
     image = Image.open(io.BytesIO(written["png"]))
     assert image.size == (1700, 1122)
     assert len(image.convert("RGB").getcolors(1_000_000)) > 50
+    others = picture.draw(before, after, "Home $A_1$\n\U0001f3e0, run 0")  # no warning of the font
+    assert image.size == Image.open(io.BytesIO(others)).size
+    assert others != written["png"]
     told = picture.caption(before, after)
     assert f"{after.temperature[0]:.1f} °C" in told
     assert "A designer decides" in told
+    assert "20 °C as in BS EN ISO 13788 (the saving" in told
 
 
 def test_text_of_the_list_stays_text_and_a_faced_wall_is_not_drawn(demo):

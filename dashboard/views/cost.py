@@ -37,14 +37,13 @@ def _account(homes: pl.DataFrame) -> None:
     st.header("Where the money goes")
     common.headlines(programme.totals(homes), ("homes", "cost_gbp", "treated_wall_area_m2"))
     low, high = (float(homes[f"cost_{end}_gbp"].sum()) for end in ("low", "high"))
-    left, right = st.columns([1.5, 1])
-    left.plotly_chart(
+    st.plotly_chart(
         charts.waterfall(account, low, high), key="waterfall",
         alt="Cost of the funded homes built up from works to VAT",
     )  # fmt: skip
-    with right, st.container(key="account"):
+    with st.container(key="account"):
         common.table(account.drop("kind"), rows=14)
-    right.caption(
+    st.caption(
         f"With every rate at its low end {words.figure('cost_gbp', low)}, at its high end"
         f" {words.figure('cost_gbp', high)}. These are ends of the rate book, not a forecast:"
         " rates seldom all fall one way. Each home is priced as the settings say"
@@ -57,14 +56,13 @@ def _account(homes: pl.DataFrame) -> None:
 def _evidence(homes: pl.DataFrame, run: Published) -> None:
     st.header("Beside published costs")
     beside = tables.unit_costs(homes, run.base.reference)
-    left, right = st.columns([1.5, 1])
-    left.plotly_chart(
+    st.plotly_chart(
         charts.beside_evidence(beside), key="evidence",
         alt="Cost per square metre by insulant beside published ranges",
     )  # fmt: skip
-    with right, st.container(key="beside"):
+    with st.container(key="beside"):
         common.table(beside.drop("p5", "p95"), rows=10)
-    left.caption(
+    st.caption(
         "Insulation, render and details per m2 of net wall: published rates leave out scaffold,"
         " preparation and complex details, and so does this. Bars run from the fifth to the"
         " ninety-fifth home in a hundred."

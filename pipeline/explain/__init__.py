@@ -21,7 +21,7 @@ def files(home_id: str, made: Paper) -> dict[str, bytes]:
     from pipeline.explain import pdf  # its library takes long to import; few commands need it
 
     name = file_name(home_id)
-    drawing = picture.draw(made.before, made.after) if made.before else b""
+    drawing = picture.draw(made.before, made.after, made.whose) if made.before else b""
     found = {
         f"{name}.md": markdown.write(made, f"{name}.png" if drawing else ""),
         f"{name}.pdf": pdf.write(made, drawing),

@@ -23,7 +23,8 @@ _IN_SHORT = (
 class Paper:
     """What every form of the sheet holds. origin and short are pairs of label and text.
 
-    before, after: the wall to be drawn, where a generic build-up stands for it; drawn: in words.
+    before, after: the wall to be drawn, where a generic build-up stands for it; drawn: in words;
+    whose: the home and the run, for the drawing's head.
     """
 
     title: str
@@ -35,6 +36,7 @@ class Paper:
     before: Profile | None
     after: Profile | None
     drawn: str
+    whose: str
 
 
 def paper(home: dict[str, Any], run: Published, store_sha256: str) -> Paper:
@@ -74,6 +76,7 @@ def paper(home: dict[str, Any], run: Published, store_sha256: str) -> Paper:
         before,
         after,
         picture.caption(before, after) if before else "",
+        f"Home {home['home_id']}, run {account['run_id']}",
     )
 
 

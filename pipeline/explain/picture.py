@@ -7,6 +7,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from pipeline.explain.damp import LIMITS, Layer, Profile
+from pipeline.explain.step import CAUTION
 from pipeline.reference import MONTHS
 
 _COLOURS = (
@@ -20,8 +21,11 @@ _ROOM = 48.0
 """Air drawn beside the wall [mm]."""
 
 
-def draw(before: Profile, after: Profile | None) -> bytes:
-    """PNG: a column for the wall today and one after works, millimetres at one scale."""
+def draw(before: Profile, after: Profile | None, note: str) -> bytes:
+    """PNG: a column for the wall today and one after works, millimetres at one scale.
+
+    note: whose wall it is and of which run, printed above.
+    """
     walls = [("Today", before)] + ([("After works", after)] if after else [])
     most = max(len(wall.layers) for _, wall in walls)
     widths = [float(wall.depth_mm[-1]) + 2 * _ROOM for _, wall in walls]
@@ -50,6 +54,12 @@ def draw(before: Profile, after: Profile | None) -> bytes:
             labels += [label for label in extra if label not in labels]
             handles += [extra[label] for label in labels[len(handles) :]]
         figure.legend(handles, labels, loc="outside lower center", ncols=3, frameon=False)
+        whose = " ".join(note.encode("ascii", "replace").decode().split())  # what the font has
+        figure.suptitle(
+            f"{whose}. {MONTHS[before.month].capitalize()}, the coldest month, room air at"
+            f" {_room(before)}.\n{CAUTION}",
+            fontsize=8, x=0.01, ha="left", parse_math=False,
+        )  # fmt: skip
         buffer = io.BytesIO()
         figure.savefig(buffer, format="png", dpi=170, metadata={"Software": None})
     return buffer.getvalue()
@@ -66,10 +76,15 @@ def caption(before: Profile, after: Profile | None) -> str:
         "vapour stays below saturation inside the wall")  # fmt: skip
     return (
         f"The wall in {MONTHS[before.month]}, the coldest month, room air at"
-        f" {before.climate.inside[0, 0]:.0f} °C, outside at"
+        f" {_room(before)}, outside at"
         f" {before.climate.outside[0, before.month]:.1f} °C: {', '.join(told)}; {damp}. Layers to"
         f" scale, of the generic build-up. {LIMITS}"
     )
+
+
+def _room(wall: Profile) -> str:
+    inside = wall.climate.inside[0, wall.month]
+    return f"{inside:.0f} °C as in BS EN ISO 13788 (the saving takes that of the settings)"
 
 
 def _layers(axes: Axes, wall: Profile) -> None:
@@ -98,9 +113,9 @@ def _heat(axes: Axes, wall: Profile) -> None:
         [inside, inside, *wall.temperature, outside, outside],
         color=_TEMPERATURE, linewidth=1.8,
     )  # fmt: skip
-    for x, word, side in ((-_ROOM, "room", "left"), (end + _ROOM, "outside", "right")):
-        axes.text(x, 0.02, word, transform=axes.get_xaxis_transform(), fontsize=8, color="0.35",
-                  ha=side)  # fmt: skip
+    for x, word in ((-_ROOM / 2, "room"), (end + _ROOM / 2, "outside")):
+        axes.text(x, 0.4, word, transform=axes.get_xaxis_transform(), fontsize=8, color="0.35",
+                  ha="center", rotation="vertical")  # fmt: skip
 
 
 def _vapour(axes: Axes, wall: Profile) -> None:
