@@ -33,13 +33,11 @@ from pipeline import (
 from pipeline.bill import workbook
 from pipeline.errors import ProgrammeError
 from pipeline.exports import csv_bytes, make_folder, write_whole
-from pipeline.funding import picture as frontier_picture
 from pipeline.options import rates
 from pipeline.printing import complaints, console
 from pipeline.programme import funds
 from pipeline.published import Published, open_run, table
 from pipeline.run import run
-from pipeline.scenarios import picture
 from pipeline.stock import Inputs, headings, reading
 
 app = typer.Typer(
@@ -305,6 +303,8 @@ def whatif(
     Or: --sweep prices.unit_rates_p_per_kwh.mains_gas=4:12:1, climate.temperature_shift_c=-2:2:1,
     budget_gbp=2000000:10000000:1000000.
     """
+    from pipeline.scenarios import picture  # what draws takes long to import
+
     name, values = scenarios.parse_sweep(sweep)
     make_folder(out)
     published = open_run(store)
@@ -371,6 +371,8 @@ def allocate(
     Example: programme allocate --store town.duckdb --fund fund.toml --out allocation
     Two funds and a home asked about: --fund a.toml --fund b.toml --why TH0001101
     """
+    from pipeline.funding import picture  # what draws takes long to import
+
     asked = funding.Asked(tuple(map(funds.read, fund)), funds.read_means(means))
     make_folder(out)
     published = open_run(store)
@@ -383,7 +385,7 @@ def allocate(
     write_whole(out / "allocation.csv", csv_bytes(made.homes))
     write_whole(out / "lots.csv", csv_bytes(made.lots))
     write_whole(out / "frontier.csv", csv_bytes(made.frontier))
-    image = frontier_picture.draw(made.frontier, made.account["objective"], note)
+    image = picture.draw(made.frontier, made.account["objective"], note)
     write_whole(out / "frontier.png", image)
     write_whole(out / "allocation.json", (json.dumps(made.account, indent=2) + "\n").encode())
     printing.show_allocation(made, why)

@@ -13,7 +13,7 @@ from pipeline import comparison, explain, programme
 from pipeline.columns import dictionary
 from pipeline.explain import layout
 from pipeline.funding import Funding
-from pipeline.funding.tables import own_money
+from pipeline.funding.tables import in_short, own_money
 from pipeline.options import screens
 from pipeline.run import Result
 from pipeline.settings import Works
@@ -273,20 +273,20 @@ def show_allocation(made: Funding, why: str | None) -> None:
     console.print(own_money(account["means"]), highlight=False)
     _show_fund_years(homes)
     rules = [rule for rule in account["rules"] if rule["kind"] != "whole"]
-    rows = [[r["rule"], f"{r['limit']:,.0f}", f"{r['slack']:,.0f}"] for r in rules]
     rows = [
-        row
-        for row, rule in zip(rows, rules, strict=True)
-        if rule["kind"] in _PLAIN_LIMITS and rule["sense"] == "at_most"
+        [r["rule"], _PLAIN_LIMITS[r["kind"]], f"{r['limit']:,.0f}", f"{r['slack']:,.0f}"]
+        for r in rules
+        if r["kind"] in _PLAIN_LIMITS and r["sense"] == "at_most"
     ]
-    _print("Limits, and what is left of each", ["Rule", "Limit", "Left"], rows, shrinking=0)
+    _print("Limits, and what is left of each", ["Rule", "Unit", "Limit", "Left"], rows, shrinking=0)
     console.print("What the next pound buys")
     for rule in rules:
         if rule["price"] > 0.0:
             console.print(f"  {escape(rule['next'])}", highlight=False)
     _show_moves(homes)
     left = homes.filter(pl.col("funded") == "no")["reason_code"].value_counts(sort=True)
-    _show_counts("Why homes are not funded", left.select("reason_code", "count"))
+    said = left.select(pl.col("reason_code").map_elements(in_short, pl.String), "count")
+    _show_counts("Why homes are not funded; home by home in allocation.csv", said)
     for row in homes.filter(pl.col("home_id") == (why or "")).iter_rows(named=True):
         console.print(f"[bold]{escape(row['home_id'])}[/]: {escape(row['why'])}", highlight=False)
         named = f" Rule: {row['rule']} {row['rule_version']}".rstrip() + "." if row["rule"] else ""
@@ -294,8 +294,8 @@ def show_allocation(made: Funding, why: str | None) -> None:
     console.print(Panel(explain.CAUTION, title="Before anybody acts on this", expand=False))
 
 
-_PLAIN_LIMITS = ("money", "homes")
-"""Kinds of rule whose limit reads as pounds or homes; averages and shares are told by words."""
+_PLAIN_LIMITS = {"money": "GBP", "homes": "homes"}
+"""Kinds of rule whose limit reads as it stands, and its unit; averages and shares are words."""
 
 
 def _show_fund_years(homes: pl.DataFrame) -> None:

@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 
 from pipeline import explain
-from pipeline.explain import layout, picture
+from pipeline.explain import damp, layout, picture
 from pipeline.explain.damp import profile
 from pipeline.explain.step import Sheet
 from pipeline.exports import file_name
@@ -152,7 +152,7 @@ def test_the_drawing_shows_the_profiles(demo, written):
     others = picture.draw(before, after, "Home $A_1$\n\U0001f3e0, run 0")  # no warning of the font
     assert image.size == Image.open(io.BytesIO(others)).size
     assert others != written["png"]
-    told = picture.caption(before, after)
+    told = damp.caption(before, after)
     assert f"{after.temperature[0]:.1f} °C" in told
     assert "A designer decides" in told
     assert "20 °C as in BS EN ISO 13788 (the saving" in told

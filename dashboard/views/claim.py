@@ -12,7 +12,6 @@ from dashboard.views import common
 from pipeline import claims, programme
 from pipeline.claims import files
 from pipeline.errors import ProgrammeError
-from pipeline.exports import csv_bytes
 from pipeline.published import Published
 
 _TOP, _STREET, _PASTE = "From the top of the order", "By street", "By their keys"
@@ -118,10 +117,7 @@ def _lines(run: Published, claim: claims.Claim) -> None:
             words.title(name), help=words.meaning(name), format=f"%,.{files.LINE[name]}f"
         )
     st.dataframe(shown, hide_index=True, column_config=config, placeholder="")
-    st.download_button(
-        "Download the preview", csv_bytes(claim.lines), f"PREVIEW-{claim.claim_id}.csv",
-        "text/csv", on_click="ignore",
-    )  # fmt: skip
+    common.download("Download the preview", claim.lines, f"PREVIEW-{claim.claim_id}.csv")
 
 
 def _trace(claim: claims.Claim) -> None:

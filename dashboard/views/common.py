@@ -11,6 +11,7 @@ import streamlit as st
 from dashboard import words
 from pipeline.errors import ProgrammeError
 from pipeline.explain import CAUTION
+from pipeline.exports import csv_bytes
 from pipeline.published import Published
 
 _log = logging.getLogger(__name__)
@@ -88,6 +89,11 @@ def three_groups(totals: dict[str, float], heading: str) -> None:
         st.markdown("**Expected: what meters will likely show**")
         headlines(totals, [f"expected_{name}" for name in yearly], "Expected")
     st.caption(words.SAVINGS)
+
+
+def download(label: str, table: pl.DataFrame, name: str, place: Any = st) -> None:
+    """A button that fetches a table as CSV; written only when it is pressed."""
+    place.download_button(label, lambda: csv_bytes(table), name, "text/csv", on_click="ignore")
 
 
 def columns(names: Iterable[str], pinned: Sequence[str] = ()) -> dict[str, Any]:

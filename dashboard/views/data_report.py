@@ -6,7 +6,6 @@ import streamlit as st
 from dashboard import charts, data, tables, words
 from dashboard.views import common
 from pipeline import grades, programme
-from pipeline.exports import csv_bytes
 from pipeline.homes import GRADED
 from pipeline.published import Published
 from pipeline.stock.faults import counts as fault_counts
@@ -80,13 +79,7 @@ def _turned(mended: pl.DataFrame) -> None:
     with right:
         texts = tables.turned(mended).select("column_label", "cell_text", "read_as", "rows")
         common.table(texts, rows=8)
-    st.download_button(
-        "Download these texts",
-        lambda: csv_bytes(texts),
-        "texts_read.csv",
-        "text/csv",
-        on_click="ignore",
-    )
+    common.download("Download these texts", texts, "texts_read.csv")
 
 
 def _known(run: Published) -> None:
@@ -145,10 +138,7 @@ def _shape(beside: pl.DataFrame, faults: pl.DataFrame) -> None:
         if areas.height:
             st.markdown("**Wall areas furthest from what the form suggests: check these first**")
             common.table(tables.furthest(areas, _FURTHEST), pinned=("source_row",), rows=7)
-            st.download_button(
-                "Download all with their estimates", lambda: csv_bytes(areas), "wall_areas.csv",
-                "text/csv", on_click="ignore",
-            )  # fmt: skip
+            common.download("Download all with their estimates", areas, "wall_areas.csv")
 
 
 def _u_values(beside: pl.DataFrame) -> None:
@@ -220,10 +210,7 @@ def _quarantine(key: data.Identity, run: Published, faults: pl.DataFrame) -> Non
                 "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
                 on_click="ignore",
             )  # fmt: skip
-            st.download_button(
-                "Download quarantine.csv", lambda: csv_bytes(run.quarantine), "quarantine.csv",
-                "text/csv", on_click="ignore",
-            )  # fmt: skip
+            common.download("Download quarantine.csv", run.quarantine, "quarantine.csv")
         rows = run.quarantine.select("source_row", "home_id", "reasons")
         common.table(rows, pinned=("source_row",), rows=10)
     with st.expander("Every reason as a table"):
@@ -259,13 +246,7 @@ def _warnings(run: Published, faults: pl.DataFrame) -> None:
         )
         rows = warned.select("source_row", "home_id", "warnings", "address")
         common.table(rows.sort("source_row"), pinned=("source_row",), rows=7)
-        st.download_button(
-            "Download these homes",
-            lambda: csv_bytes(rows),
-            "warnings.csv",
-            "text/csv",
-            on_click="ignore",
-        )
+        common.download("Download these homes", rows, "warnings.csv")
 
 
 def _survey(run: Published) -> None:
@@ -323,7 +304,4 @@ def _sources(run: Published, overrides: pl.DataFrame) -> None:
         st.info("The other sources changed nothing.")
         return
     common.table(tables.overruled(overrides), rows=14)
-    st.download_button(
-        "Download every entry", lambda: csv_bytes(overrides), "overrides.csv", "text/csv",
-        on_click="ignore",
-    )  # fmt: skip
+    common.download("Download every entry", overrides, "overrides.csv")

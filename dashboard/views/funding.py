@@ -8,7 +8,6 @@ import streamlit as st
 
 from dashboard import charts, data, tables, words
 from dashboard.views import common
-from pipeline.exports import csv_bytes
 from pipeline.funding import Funding
 from pipeline.funding.tables import own_money
 from pipeline.published import Published
@@ -158,10 +157,7 @@ def _why(run: Published, homes: pl.DataFrame) -> None:
         st.info(words.plain(f"{row['why']} Code {row['reason_code']}.{rule}"))
     shown = tables.with_system_labels(_dated(homes), run.base.reference).select(_HOMES)
     common.table(shown, pinned=("home_id",))
-    st.download_button(
-        "Download allocation.csv", csv_bytes(homes), "allocation.csv", "text/csv",
-        on_click="ignore",
-    )  # fmt: skip
+    common.download("Download allocation.csv", homes, "allocation.csv")
 
 
 def _dated(frame: pl.DataFrame) -> pl.DataFrame:

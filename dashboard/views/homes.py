@@ -9,7 +9,7 @@ from dashboard import charts, data, tables, words
 from dashboard.views import common
 from pipeline import comparison, explain, programme
 from pipeline.explain import layout
-from pipeline.exports import csv_bytes, file_name
+from pipeline.exports import file_name
 from pipeline.programme import objective
 from pipeline.published import Published
 from pipeline.stock import faults
@@ -107,9 +107,7 @@ def _order(run: Published, here: pl.DataFrame, ranked: pl.DataFrame) -> None:
         height=430, placeholder="", on_select=take_row, selection_mode="single-row", key=_ROWS,
     )  # fmt: skip
     left, right = st.columns([1, 3], vertical_alignment="center")
-    left.download_button(
-        "Download this table", csv_bytes(shown), "homes.csv", "text/csv", on_click="ignore"
-    )
+    common.download("Download this table", shown, "homes.csv", left)
     right.caption(f"{shown.height:,} homes. Tick a row to see that home's calculation below.")
 
 
@@ -145,10 +143,7 @@ def _one_home(key: data.Identity, run: Published) -> None:
     )
     left, right = st.columns(2)
     name = file_name(chosen)
-    left.download_button(
-        "Download this calculation", csv_bytes(tables.sheet(steps)), f"{name}.csv", "text/csv",
-        on_click="ignore",
-    )  # fmt: skip
+    common.download("Download this calculation", tables.sheet(steps), f"{name}.csv", left)
     digest = data.digest(key)
 
     def sheet_as_pdf() -> bytes:
@@ -208,10 +203,7 @@ def _left_behind(run: Published) -> None:
         st.header("Accepted, not ranked")
         st.caption(f"{homes.height:,} homes were read well, but nothing was chosen for them.")
         common.table(count)
-        st.download_button(
-            "Download these homes", csv_bytes(homes), "not_ranked.csv", "text/csv",
-            on_click="ignore",
-        )  # fmt: skip
+        common.download("Download these homes", homes, "not_ranked.csv")
     with right:
         st.header("In quarantine")
         st.caption(
@@ -222,7 +214,4 @@ def _left_behind(run: Published) -> None:
             faults.counts(run.faults).rename({"reason": "quarantine_reason"}),
             rows=14,
         )
-        st.download_button(
-            "Download these rows", csv_bytes(run.quarantine), "quarantine.csv", "text/csv",
-            on_click="ignore",
-        )  # fmt: skip
+        common.download("Download these rows", run.quarantine, "quarantine.csv")

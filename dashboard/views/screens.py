@@ -5,7 +5,6 @@ import streamlit as st
 
 from dashboard import charts, data, tables, words
 from dashboard.views import common
-from pipeline.exports import csv_bytes
 from pipeline.options import screens
 from pipeline.published import Published
 
@@ -84,10 +83,7 @@ def _homes(cells: pl.DataFrame, of: str) -> None:
     shown = found.select(list(dict.fromkeys((*_SHOWN[:3], of, *_SHOWN[3:]))))
     common.table(shown, pinned=("rank", "home_id"), rows=12)
     place, said = st.columns([1, 3], vertical_alignment="center")
-    place.download_button(
-        "Download these homes", lambda: csv_bytes(found), "screens.csv", "text/csv",
-        on_click="ignore",
-    )  # fmt: skip
+    common.download("Download these homes", found, "screens.csv", place)
     said.caption(f"{found.height:,} of {cells.height:,} homes. The file holds every screen.")
 
 

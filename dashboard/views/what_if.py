@@ -8,7 +8,6 @@ import streamlit as st
 from dashboard import charts, data, tables, words
 from dashboard.views import common
 from pipeline import appraisal, programme, scenarios
-from pipeline.exports import csv_bytes
 from pipeline.published import Published
 from pipeline.settings import Settings
 
@@ -130,8 +129,7 @@ def _curves(table: pl.DataFrame) -> None:
     shown = table.select(_COLUMNS)
     with st.expander("The figures behind the curves"):
         common.table(shown, pinned=("system_label", "thickness_mm"))
-        st.download_button("Download this table", csv_bytes(shown), "whatif.csv", "text/csv",
-                           on_click="ignore")  # fmt: skip
+        common.download("Download this table", shown, "whatif.csv")
 
 
 def _moves(run: Published, settings: Settings, ranking: pl.DataFrame) -> None:

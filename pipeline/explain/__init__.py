@@ -4,7 +4,7 @@
 `layout` order it; the terminal, `markdown` and `pdf` show it.
 """
 
-from pipeline.explain import markdown, picture
+from pipeline.explain import markdown
 from pipeline.explain.paper import Paper, paper
 from pipeline.explain.step import CAUTION, MARKS, Step, show
 from pipeline.explain.steps import furthest, sheet
@@ -18,7 +18,7 @@ def files(home_id: str, made: Paper) -> dict[str, bytes]:
 
     The same run gives the same bytes.
     """
-    from pipeline.explain import pdf  # its library takes long to import; few commands need it
+    from pipeline.explain import pdf, picture  # what draws takes long to import
 
     name = file_name(home_id)
     drawing = picture.draw(made.before, made.after, made.whose) if made.before else b""

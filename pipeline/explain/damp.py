@@ -281,3 +281,26 @@ def _interfaces(sheet: Sheet, found: Profile, side: str) -> None:
         sheet.given("p_x", float(found.vapour[edge]), "Pa",
                     "straight over sd, nowhere above saturation", "Vapour pressure")  # fmt: skip
     sheet.end()
+
+
+def caption(before: Profile, after: Profile | None) -> str:
+    """What the drawing shows, in words, with its figures for those who cannot see it."""
+    told = [f"today the inside surface is at {before.temperature[0]:.1f} °C"]
+    if after is not None:
+        told.append(f"after works at {after.temperature[0]:.1f} °C")
+    wet = [when for when, wall in (("today", before), ("after works", after))
+           if wall is not None and wall.condenses.any()]  # fmt: skip
+    damp = f"vapour meets saturation inside the wall {' and '.join(wet)}" if wet else (
+        "vapour stays below saturation inside the wall")  # fmt: skip
+    return (
+        f"The wall in {MONTHS[before.month]}, the coldest month, room air at"
+        f" {room_air(before)}, outside at"
+        f" {before.climate.outside[0, before.month]:.1f} °C: {', '.join(told)}; {damp}. Layers to"
+        f" scale, of the generic build-up. {LIMITS}"
+    )
+
+
+def room_air(wall: Profile) -> str:
+    """Temperature of the room in the profile, beside that of the saving."""
+    inside = wall.climate.inside[0, wall.month]
+    return f"{inside:.0f} °C as in BS EN ISO 13788 (the saving takes that of the settings)"

@@ -9,6 +9,7 @@ from pipeline.assess import Basis
 from pipeline.explain.step import Row, Sheet, cited, one, show
 from pipeline.homes import ELEMENTS
 from pipeline.reference import MONTHS, Reference
+from pipeline.stock.rules import FLATS
 from pipeline.treated_walls import WALLS
 
 Home = dict[str, Any]
@@ -53,7 +54,7 @@ def _listed(sheet: Sheet, home: Home) -> None:
 def _geometry(sheet: Sheet, home: Home, reference: Reference) -> None:
     sheet.part("Areas and volume")
     own = "own assumption: each storey a square"
-    flat = home["property_type"] in ("flat", "maisonette")
+    flat = home["property_type"] in FLATS
     dwelling = "flat" if flat else "house"
     form = one(
         reference, "exposed_perimeter_share", property_type=dwelling, built_form=home["built_form"]

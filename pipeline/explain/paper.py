@@ -4,8 +4,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from pipeline.columns import dictionary
-from pipeline.explain import picture
-from pipeline.explain.damp import Profile, profile
+from pipeline.explain.damp import Profile, caption, profile
 from pipeline.explain.layout import Layout, lay_out
 from pipeline.explain.step import show
 from pipeline.explain.steps import furthest, sheet
@@ -75,7 +74,7 @@ def paper(home: dict[str, Any], run: Published, store_sha256: str) -> Paper:
         f" given. Every stored figure agrees with this sheet {agreed}.",
         before,
         after,
-        picture.caption(before, after) if before else "",
+        caption(before, after) if before else "",
         f"Home {home['home_id']}, run {account['run_id']}",
     )
 

@@ -6,7 +6,7 @@ import matplotlib as mpl
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from pipeline.explain.damp import LIMITS, Layer, Profile
+from pipeline.explain.damp import Layer, Profile, room_air
 from pipeline.explain.step import CAUTION
 from pipeline.reference import MONTHS
 
@@ -57,34 +57,12 @@ def draw(before: Profile, after: Profile | None, note: str) -> bytes:
         whose = " ".join(note.encode("ascii", "replace").decode().split())  # what the font has
         figure.suptitle(
             f"{whose}. {MONTHS[before.month].capitalize()}, the coldest month, room air at"
-            f" {_room(before)}.\n{CAUTION}",
+            f" {room_air(before)}.\n{CAUTION}",
             fontsize=8, x=0.01, ha="left", parse_math=False,
         )  # fmt: skip
         buffer = io.BytesIO()
         figure.savefig(buffer, format="png", dpi=170, metadata={"Software": None})
     return buffer.getvalue()
-
-
-def caption(before: Profile, after: Profile | None) -> str:
-    """What the drawing shows, in words, with its figures for those who cannot see it."""
-    told = [f"today the inside surface is at {before.temperature[0]:.1f} °C"]
-    if after is not None:
-        told.append(f"after works at {after.temperature[0]:.1f} °C")
-    wet = [when for when, wall in (("today", before), ("after works", after))
-           if wall is not None and wall.condenses.any()]  # fmt: skip
-    damp = f"vapour meets saturation inside the wall {' and '.join(wet)}" if wet else (
-        "vapour stays below saturation inside the wall")  # fmt: skip
-    return (
-        f"The wall in {MONTHS[before.month]}, the coldest month, room air at"
-        f" {_room(before)}, outside at"
-        f" {before.climate.outside[0, before.month]:.1f} °C: {', '.join(told)}; {damp}. Layers to"
-        f" scale, of the generic build-up. {LIMITS}"
-    )
-
-
-def _room(wall: Profile) -> str:
-    inside = wall.climate.inside[0, wall.month]
-    return f"{inside:.0f} °C as in BS EN ISO 13788 (the saving takes that of the settings)"
 
 
 def _layers(axes: Axes, wall: Profile) -> None:

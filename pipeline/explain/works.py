@@ -9,6 +9,7 @@ from pipeline.explain.dwelling import Home, refused
 from pipeline.explain.step import Row, Sheet, cited, one
 from pipeline.options import catalogue
 from pipeline.reference import MONTHS
+from pipeline.stock.rules import FLATS
 
 
 def wall_after(sheet: Sheet, home: Home, base: Basis) -> None:
@@ -83,7 +84,7 @@ def _lengths(sheet: Sheet, home: Home, base: Basis) -> None:
         ("h_d", "door_height"),
     ):  # fmt: skip
         sheet.constant(symbol, name)
-    flat = home["property_type"] in ("flat", "maisonette")
+    flat = home["property_type"] in FLATS
     form = one(
         base.reference,
         "exposed_perimeter_share",

@@ -7,7 +7,7 @@ its answer becomes tables.
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -106,12 +106,19 @@ def _fund_account(one: Fund) -> dict[str, Any]:
 def _other_budgets(
     made: Case, found: Allocation, progress: Progress
 ) -> dict[float, Allocation | ProgrammeError]:
-    """The allocation at each factor on all budgets, or why there is none."""
+    """The allocation at each factor on all budgets, or why there is none.
+
+    What fits a smaller budget fits a larger one: the better plan of the two stands.
+    """
     others: dict[float, Allocation | ProgrammeError] = {}
+    best: Allocation | None = None
     for done, factor in enumerate(_FACTORS, start=1):
         try:
             scaled = reasons.scaled(made.problem, made.money_rules, factor)
-            others[factor] = found if factor == 1.0 else allocate(scaled, NODES, found.prices)
+            made_now = found if factor == 1.0 else allocate(scaled, NODES, found.prices)
+            if best and factor != 1.0 and best.value > made_now.value:
+                made_now = replace(best, bound=made_now.bound, prices=made_now.prices)
+            others[factor] = best = made_now
         except (RulesClashError, NoPlanError) as fault:
             others[factor] = fault
         progress("other budgets", done, len(_FACTORS))

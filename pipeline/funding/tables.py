@@ -105,6 +105,22 @@ def _told(made: Case, found: Allocation) -> pl.DataFrame:
     return told.with_columns(home_id=made.homes["home_id"])
 
 
+_IN_SHORT = {
+    "CLAIMED": "claimed before",
+    "NO_OPTION": "nothing may be built there, or nothing reaches the target U-value",
+    "NO_OPEN_YEAR": "no fund that would take it is open in a year of the programme",
+    "RULE": "others do more with the money",
+    "STREET": "its street lot as a whole does not pay",
+    "LEFT_OVER": "it would pay, but too little is left of the limits for its lot",
+}
+
+
+def in_short(code: str) -> str:
+    """What a reason code means, whatever the home; a code of a fund's own test says which."""
+    said = _IN_SHORT.get(code, f"{code.lower().replace('_', ' ')}: refused by the funds' rules")
+    return f"{said} ({code})"
+
+
 def _words(code: str, worth: float, charge: float, rule: str) -> str:
     tight = f", most of '{rule}'" if rule else ""
     weighed = f"worth {worth:,.0f}, and it takes {charge:,.0f} of what the rules are worth{tight}"
