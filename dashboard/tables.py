@@ -9,6 +9,7 @@ from pipeline import assess, columns, explain, homes, programme
 from pipeline.explain import layout
 from pipeline.options import screens
 from pipeline.reference import Reference
+from pipeline.treated_walls import WALLS
 
 NEAR = 0.25
 """A wall area this near its estimate, as a fraction of it, counts as what the form suggests."""
@@ -255,12 +256,15 @@ def known_by_estate(by_estate: pl.DataFrame) -> pl.DataFrame:
 def beside_type(ranking: pl.DataFrame, base: assess.Basis) -> pl.DataFrame:
     """Every home with the wall U-value and net wall area the pipeline would fill in for it.
 
-    The homes are described anew by `homes.describe` with these two columns left empty, so that
-    the default U-value and the area from floor area, storeys and form stand beside what was used.
+    The homes are described anew by `homes.describe` with their wall left empty, so that the
+    default U-value and the area from floor area, storeys and form stand beside what was used.
     """
-    unknown = [pl.lit(None, pl.Float64).alias(c) for c in ("u_existing_w_m2k", "wall_area_m2")]
+    of_wall = [f"{wall}_wall_area_m2" for wall in WALLS]
+    of_wall += ["u_existing_w_m2k", "wall_area_m2", "wall_build_up"]
     names = [column.name for column in columns.by_role("stock")]
-    bare = ranking.select(*names, "age_band").with_columns(unknown)
+    bare = ranking.select(*names, "age_band").with_columns(
+        pl.lit(None, ranking.schema[name]).alias(name) for name in of_wall
+    )
     filled = homes.describe(bare, base.reference, base.settings).select(
         "home_id", u_default_w_m2k="u_existing_w_m2k", wall_area_estimated_m2="wall_area_m2"
     )

@@ -219,23 +219,29 @@ def show_sweep(sweep: pl.DataFrame, name: str) -> None:
     """Totals by insulant and thickness, or by the value of a setting."""
     shown = {
         "system_label": "System",
-        name: "mm" if name == "thickness_mm" else name,
+        name: "mm" if name == "thickness_mm" else name.rsplit(".", 1)[-1],
         "homes": "Homes",
-        "homes_allowed": "may have it",
+        "homes_allowed": "may",
         "u_after_mean_w_m2k": "U after",
-        "heat_saved_kwh_per_year": "kWh heat/year",
-        "bill_saved_gbp_per_year": "bills GBP/year",
+        "heat_saved_kwh_per_year": "kWh/year",
+        "bill_saved_gbp_per_year": "bills/year",
         "cost_gbp": "cost GBP",
         "net_present_value_gbp": "net GBP",
-        "cost_per_lifetime_tonne_gbp": "GBP/tonne",
-        "marginal_cost_per_lifetime_tonne_gbp": "next tonne",
+        "cost_per_lifetime_tonne_gbp": "GBP/t",
+        "marginal_cost_per_lifetime_tonne_gbp": "next t",
     }
     swept = [c for c in shown if c in sweep.columns]
     if "system_label" in swept:
-        swept = [c for c in swept if c not in ("bill_saved_gbp_per_year", "net_present_value_gbp")]
+        left_out = ("homes", "bill_saved_gbp_per_year", "net_present_value_gbp")
+        swept = [c for c in swept if c not in left_out]
     frame = sweep.select(swept)
     rows = [[_cell(value) for value in row] for row in frame.iter_rows()]
-    _print("What if, modelled", [shown[column] for column in frame.columns], rows, shrinking=0)
+    _print(
+        "What if, modelled: heat in kWh, bills in GBP",
+        [shown[column] for column in frame.columns],
+        rows,
+        shrinking=0,
+    )
 
 
 def show_changes(found: pl.DataFrame) -> None:

@@ -440,6 +440,8 @@ def test_what_a_home_would_be_filled_with_is_what_the_pipeline_filled_in(demo: P
         part = beside.filter(estimated)
         assert part.height
         assert part[estimate].to_list() == pytest.approx(part[used].to_list())
+        given = beside.filter(~estimated)
+        assert ((given[estimate] - given[used]).abs() > 0.01).mean() > 0.9, "no estimate of its own"
 
 
 def test_the_input_chosen_is_shown_by_estate(opened: Callable[..., AppTest], store: Path) -> None:
