@@ -12,7 +12,7 @@ st.html(
 )
 st.navigation(
     [
-        st.Page(homes.page, title="Which homes first", url_path="homes", default=True),
+        st.Page(homes.page, title="Which homes first", default=True),
         st.Page(cost.page, title="What it costs", url_path="cost"),
         st.Page(screens.page, title="Screens", url_path="screens"),
         st.Page(funding.page, title="The funding", url_path="funding"),

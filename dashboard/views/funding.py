@@ -86,7 +86,7 @@ def _show(run: Published, made: Funding) -> None:
     left, right = st.columns(2)
     left.plotly_chart(
         charts.frontier(made.frontier, account["objective"]), key="frontier",
-        alt="Worth of the funded homes against all budgets together",
+        alt="Worth of the funded homes against the budgets together",
     )  # fmt: skip
     left.caption(words.GAP)
     _next_pound(left, account)
