@@ -1,5 +1,6 @@
 """`programme ...`: parses, calls, prints. No arithmetic here."""
 
+import io
 import json
 import os
 import sys
@@ -13,7 +14,6 @@ from typing import Annotated, Any
 
 import polars as pl
 import typer
-from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
 from pipeline import (
@@ -34,7 +34,7 @@ from pipeline.bill import workbook
 from pipeline.errors import ProgrammeError
 from pipeline.exports import csv_bytes, make_folder, write_whole
 from pipeline.options import rates
-from pipeline.printing import complaints, console
+from pipeline.printing import complaints, console, words
 from pipeline.programme import funds
 from pipeline.published import Published, open_run, table
 from pipeline.run import run
@@ -56,10 +56,20 @@ SettingsFile = Annotated[
 
 def main() -> None:
     """Run the command line. A fault a user can mend is told in words, with exit code 2."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a console that cannot show a sign still works
     try:
         app()
     except ProgrammeError as fault:
-        complaints.print(f"[bold red]Stopped:[/] {escape(str(fault))}", highlight=False)
+        complaints.print(words(("Stopped:", "bold red"), f" {fault}"))
+        raise SystemExit(2) from None
+    except OSError as fault:
+        where = f" {fault.filename}:" if fault.filename else ""
+        complaints.print(
+            words(("Stopped:", "bold red"), f"{where} {fault.strerror or fault}. Check the path,"
+                  " its rights and the room on the disk; then run again.")
+        )  # fmt: skip
         raise SystemExit(2) from None
     except KeyboardInterrupt:
         complaints.print("Stopped by the keyboard; a store published before is as it was.")
@@ -68,9 +78,10 @@ def main() -> None:
         with tempfile.NamedTemporaryFile("w", suffix=".log", delete=False) as file:
             traceback.print_exc(file=file)
         complaints.print(
-            "[bold red]Stopped by a fault of the tool itself.[/] Stores published before are whole."
-            f" Send {escape(file.name)} to its developers.",
-            highlight=False,
+            words(
+                ("Stopped by a fault of the tool itself.", "bold red"),
+                f" Stores published before are whole. Send {file.name} to its developers.",
+            )
         )
         raise SystemExit(1) from None
 
@@ -120,15 +131,15 @@ def demo(
     with _progress() as progress:
         result = run(Inputs(stock), store, out, settings.read(settings_file), progress)
     console.print(
-        "[bold]Demo: the invented landlord Tarnwick Homes; its town, homes and rates are invented"
-        " too.[/]"
+        "Demo: the invented landlord Tarnwick Homes; its town, homes and rates are invented too.",
+        style="bold",
     )
     printing.show_run(result)
     console.print(f"Files: {out}/ranking.csv, screens.csv, quarantine.xlsx, run.json")
     first = result.ranking["home_id"][0]
     fund = files("data_demo") / "fund_lantern.toml"
     console.print("Next:", highlight=False)
-    for words in (
+    for command in (
         f"programme dashboard --store {store}",
         f"programme explain {first} --store {store} --out {out}/sheet",
         f"programme screens {first} --store {store}",
@@ -138,7 +149,7 @@ def demo(
         f"programme allocate --store {store} --fund {fund} --out {out}/allocation",
         f"programme claim --store {store} --homes {first} --out {out}/claim",
     ):
-        console.print(f"  uv run {words}", style="cyan", highlight=False, soft_wrap=True)
+        console.print(f"  uv run {command}", style="cyan", highlight=False, soft_wrap=True)
 
 
 def _named(sources: list[str]) -> dict[str, Path]:
@@ -421,7 +432,7 @@ def claim(
 @app.command()
 def dashboard(
     store: Store,
-    port: Annotated[int, typer.Option(help="Port on this machine.")] = 8501,
+    port: Annotated[int, typer.Option(min=1, max=65535, help="Port on this machine.")] = 8501,
 ) -> None:
     """Open the pages in a browser on this machine.
 

@@ -127,6 +127,4 @@ def _near(kind: type[BaseModel], loc: tuple[int | str, ...]) -> str:
         if not (isinstance(group, type) and issubclass(group, BaseModel)):
             return ""
     likely = get_close_matches(str(loc[-1]), list(group.model_fields), n=1)
-    return (
-        f" (like {likely[0]}?)" if likely else f": keys are {', '.join(group.model_fields)}"
-    )
+    return f" (like {likely[0]}?)" if likely else f": keys are {', '.join(group.model_fields)}"
