@@ -12,7 +12,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import tables
-from pipeline import assess, bill, claims, funding, programme, published, scenarios
+from pipeline import assess, bill, claims, funding, published, scenarios
 from pipeline.errors import ClaimError, StoreError
 from pipeline.programme import funds
 from pipeline.published import Published, open_run
@@ -101,9 +101,9 @@ def _by_thickness(
 
 
 @st.cache_resource(max_entries=4, show_spinner="Measuring the homes")
-def bill_of(key: Identity, budget_gbp: float, _run: Published) -> bill.Bill:
-    """The bill of quantities of the homes within a budget."""
-    return bill.bill(programme.affordable(_run.ranking, budget_gbp), _run)
+def bill_of(key: Identity, homes: tuple[str, ...], _run: Published) -> bill.Bill:
+    """The bill of quantities of some homes, in the order of the ranking."""
+    return bill.bill(_run.ranking.filter(pl.col("home_id").is_in(homes)), _run)
 
 
 @st.cache_data(max_entries=12, show_spinner=False)

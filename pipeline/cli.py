@@ -3,6 +3,7 @@
 import io
 import json
 import os
+import re
 import sys
 import tempfile
 import traceback
@@ -433,10 +434,15 @@ def claim(
 def dashboard(
     store: Store,
     port: Annotated[int, typer.Option(min=1, max=65535, help="Port on this machine.")] = 8501,
+    host_name: Annotated[
+        list[str] | None,
+        typer.Option(help="A name by which a proxy of yours reaches the pages; repeatable."),
+    ] = None,
 ) -> None:
-    """Open the pages in a browser on this machine.
+    """Open the pages in a browser on this machine; other names for it are refused.
 
     Example: programme dashboard --store programme-demo/demo.duckdb
+    Behind a proxy of your own: --host-name homes.example.org
     """
     open_run(store)
     console.print(f"Dashboard: http://127.0.0.1:{port}  (stop with Ctrl+C)", highlight=False)
@@ -453,8 +459,20 @@ def dashboard(
         "client.showErrorDetails": "none",
     }
     options = [f"--{name}={value}" for name, value in flags.items()]
+    hosts = ("localhost", "127.0.0.1", *(host_name or []))
+    options += [f"--server.allowedHosts={_host(name)}" for name in hosts]
     command = [sys.executable, "-m", "streamlit", "run", page, *options, "--", str(store.resolve())]
     os.execve(command[0], command, {**os.environ, "PYTHONWARNINGS": "ignore"})
+
+
+def _host(name: str) -> str:
+    """A host's name. Raises ProgrammeError for a pattern, an address with a port, or a URL."""
+    if not re.fullmatch(r"[A-Za-z0-9]([A-Za-z0-9.-]*[A-Za-z0-9])?", name):
+        raise ProgrammeError(
+            f"--host-name '{name}' is no name of a host. Write one name, such as homes.example.org,"
+            " without http:// and without a port."
+        )
+    return name
 
 
 @contextmanager

@@ -49,7 +49,6 @@ def _choose(run: Published) -> list[str]:
         "How to choose the homes", [_TOP, _STREET, _PASTE], default=_TOP, required=True,
         key="how",
     )  # fmt: skip
-    funded = programme.affordable(run.ranking, run.base.settings.budget_gbp)
     if how == _TOP:
         most = tables.ranked(run.ranking).height
         top = st.number_input(
@@ -57,11 +56,12 @@ def _choose(run: Published) -> list[str]:
         )
         return tables.ranked(run.ranking)["home_id"].head(top).to_list()
     if how == _STREET:
-        streets = st.multiselect(
-            "Streets, their homes within the run's budget", tables.values(funded, "street"),
-            key="claim_streets", placeholder="Choose streets",
-        )  # fmt: skip
-        return tables.narrowed(funded, (), streets)["home_id"].to_list() if streets else []
+        left, middle, right = st.columns([1, 1.5, 1.5])
+        funded = programme.affordable(run.ranking, common.budget(run, left))
+        estates, streets = common.places(run, middle, right)
+        here = tables.narrowed(funded, estates, streets)
+        common.told_place(here.height, funded.height, bool(estates or streets))
+        return here["home_id"].to_list() if estates or streets else []
     pasted = st.text_area(
         "Keys of the homes", key="pasted", placeholder="One to a line, or with commas between"
     )

@@ -39,8 +39,7 @@ def page() -> None:
     budget, estates, streets = _controls(run)
     funded = programme.affordable(run.ranking, budget)
     here = tables.narrowed(funded, estates, streets)
-    if estates or streets:
-        st.info(f"{here.height:,} of the {funded.height:,} homes within the budget lie here.")
+    common.told_place(here.height, funded.height, bool(estates or streets))
     common.three_groups(
         programme.totals(here), f"The homes within {words.figure('cost_gbp', budget)}"
     )
@@ -52,17 +51,7 @@ def page() -> None:
 
 def _controls(run: Published) -> tuple[float, list[str], list[str]]:
     left, middle, right = st.columns([1, 1.5, 1.5])
-    with left:
-        budget = common.budget(run)
-    estates = middle.multiselect(
-        "Estates", tables.values(run.ranking, "estate"), key="estates", placeholder="All estates",
-        persist_state="session",
-    )  # fmt: skip
-    known = tables.values(tables.narrowed(run.ranking, estates), "street")
-    streets = right.multiselect(
-        "Streets", known, key="streets", placeholder="All streets", persist_state="session"
-    )
-    return budget, estates, streets
+    return common.budget(run, left), *common.places(run, middle, right)
 
 
 def _charts(run: Published, budget: float, here: pl.DataFrame) -> None:

@@ -333,14 +333,12 @@ def test_a_colder_year_saves_what_the_pipeline_says(
     assert row["What if"] == f"{totals['heat_saved_kwh_per_year']:,.0f}"
 
 
-@pytest.mark.parametrize(
-    ("key", "value"), [("target", 0.15), ("thickest", 20.0), ("what_if_budget", 1.0)]
-)
+@pytest.mark.parametrize(("key", "value"), [("target", 0.15), ("thickest", 20.0), ("budget", 1.0)])
 def test_settings_that_fund_nothing_are_no_fault(
     opened: Callable[..., AppTest], store: Path, key: str, value: float
 ) -> None:
     page = opened(what_if_page, store)
-    kind = page.number_input if key == "what_if_budget" else page.slider
+    kind = page.number_input if key == "budget" else page.slider
     kind(key=key).set_value(value)
     sound(page.run())
 
