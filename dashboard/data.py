@@ -152,12 +152,17 @@ def allocated(
 ) -> funding.Funding:  # fmt: skip
     """The funds allocated to the homes that are not claimed. Raises ProgrammeError."""
     asked = funding.Asked(tuple(map(funds.read, chosen)), funds.read_means(means))
-    taken = dict(claimed(store_path()).select("home_id", "claim_id").iter_rows())
-    return funding.fund(run, asked, taken, progress=progress)
+    return funding.fund(run, asked, met_before(run), progress=progress)
+
+
+def met_before(run: Published) -> pl.DataFrame:
+    """Homes of the run that were claimed before under any key, or look like one that was."""
+    with _ONE_AT_A_TIME:
+        return claims.met_before(run)
 
 
 def claimed(store: Path) -> pl.DataFrame:
-    """home_id, claim_id and made_at of every home claimed from the store so far."""
+    """Every line of the ledger so far."""
     with _ONE_AT_A_TIME:
         return claims.claimed(store)
 

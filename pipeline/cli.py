@@ -390,7 +390,7 @@ def allocate(
     published = open_run(store)
     if why and why not in published.ranking["home_id"]:
         raise ProgrammeError(f"No home '{why}' is in this run: check the key.")
-    claimed = dict(claims.claimed(store).select("home_id", "claim_id").iter_rows())
+    claimed = claims.met_before(published)
     with _progress() as progress:
         made = funding.fund(published, asked, claimed, draws, progress)
     note = f"run {made.account['run_id']}; rates: {made.account['rate_book_source']}"
@@ -414,20 +414,37 @@ def claim(
     again: Annotated[
         str | None, typer.Option(help="Number of a claim made before, to write its files again.")
     ] = None,
+    another: Annotated[
+        list[str] | None,
+        typer.Option(help="HOME=REASON: not the home claimed before that it looks like."),
+    ] = None,
 ) -> None:
     """Freeze a savings claim and write claim.csv, claim.xlsx and claim.json.
 
     Example: programme claim --store town.duckdb --homes batch1.txt --out claim1
+    A home held for its likeness: --another TH1101="the flat above, seen 3 June by A. Reeve"
     """
     if (homes is None) == (again is None):
         raise ProgrammeError("Name the homes with --homes, or one earlier claim with --again.")
     if again:
         printing.show_claim(again, claims.reissue(store, again, out))
     else:
-        made = claims.export(store, claims.read_home_list(homes or ""), out)
+        made = claims.export(store, claims.read_home_list(homes or ""), out, _reasons(another))
         printing.warn_invented(made.manifest["account"]["rate_book_source"])
         printing.show_claim(made.claim_id, made.totals)
+        console.print(f"Ledger: {made.manifest['ledger']}")
     console.print(f"Files: {out}/claim.csv, claim.xlsx, claim.json")
+
+
+def _reasons(another: list[str] | None) -> dict[str, str]:
+    """Reasons by home from HOME=REASON."""
+    parts = [text.partition("=") for text in another or []]
+    if wrong := [home for home, _, why in parts if not home.strip() or len(why.strip()) < 5]:
+        raise ProgrammeError(
+            f"--another '{wrong[0]}' has no reason. Write HOME=REASON: who saw that it is another"
+            " home, when, and how; it is kept in the claim."
+        )
+    return {home.strip(): why.strip() for home, _, why in parts}
 
 
 @app.command()

@@ -10,6 +10,7 @@ import polars as pl
 from pipeline.errors import OutputError
 
 _RISKY = r"^['=+\-@\t\r]"
+_FIGURE = r"^-?\d+(\.\d+)?$"
 _DEVICES = r"CON|PRN|AUX|NUL|(?:COM|LPT)\d"
 
 
@@ -59,7 +60,7 @@ def csv_bytes(frame: pl.DataFrame) -> bytes:
     """
     return (
         frame.with_columns(
-            pl.when(pl.col(name).str.contains(_RISKY))
+            pl.when(pl.col(name).str.contains(_RISKY) & ~pl.col(name).str.contains(_FIGURE))
             .then("'" + pl.col(name))
             .otherwise(name)
             .alias(name)

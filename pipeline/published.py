@@ -11,14 +11,15 @@ from pipeline import assess, reference
 from pipeline.columns import by_role
 from pipeline.errors import SettingsError, StoreError
 from pipeline.options import catalogue, rates
-from pipeline.settings import build
+from pipeline.settings import Settings, build
 from pipeline.store import Store, damaged, digest
 
 
 @dataclass(frozen=True)
 class Published:
-    """A run as it was published, when (UTC), and the basis it was worked out on."""
+    """A run as it was published, where and when (UTC), and the basis it was worked out on."""
 
+    path: Path
     account: dict[str, Any]
     published_at: str
     ranking: pl.DataFrame
@@ -39,15 +40,15 @@ def open_run(path: Path) -> Published:
         ranking, quarantine = store.table("ranking"), store.table("quarantine")
         faults, book = store.table("faults"), store.table("rate_book")
         systems = store.table("system_catalogue")
+    settings = settings_of(path)
     try:
         account = json.loads(made["account"])
         named, version = account["rate_book"], account["reference_version"]
-        settings = build(account["settings"], f"settings stored in {path.name}")
         _check_columns(ranking)
         for what, held in (("rate_book", book), ("system_catalogue", systems)):
             if digest(held) != account[f"{what}_sha256"]:
                 raise ValueError(f"table {what} is not the one the run was made with")
-    except (KeyError, TypeError, ValueError, SettingsError) as fault:
+    except (KeyError, TypeError, ValueError) as fault:
         raise damaged(path, str(fault).splitlines()[0]) from None
     if version != tables.version:
         raise StoreError(
@@ -56,7 +57,7 @@ def open_run(path: Path) -> Published:
         )
     tables = tables.with_table(catalogue.TABLE, systems)
     base = assess.basis(tables, settings, rates.from_table(book, named))
-    return Published(account, made["published_at"], ranking, quarantine, faults, base)
+    return Published(path, account, made["published_at"], ranking, quarantine, faults, base)
 
 
 def _check_columns(ranking: pl.DataFrame) -> None:
@@ -67,6 +68,15 @@ def _check_columns(ranking: pl.DataFrame) -> None:
             raise ValueError(f"column {column.name} of the ranking is {found}")
     if ranking["home_id"].null_count() or ranking["home_id"].is_duplicated().any():
         raise ValueError("a home of the ranking stands twice or has no key")
+
+
+def settings_of(path: Path) -> Settings:
+    """The settings a store's run was made with, without reading its homes."""
+    try:
+        account = json.loads(table(path, "run").row(0, named=True)["account"])
+        return build(account["settings"], f"settings stored in {path.name}")
+    except (KeyError, TypeError, ValueError, pl.exceptions.PolarsError, SettingsError) as fault:
+        raise damaged(path, str(fault).splitlines()[0]) from None
 
 
 def table(path: Path, name: str) -> pl.DataFrame:

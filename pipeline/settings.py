@@ -148,6 +148,12 @@ class WallBuildUp(Group):
     layers: Annotated[tuple[WallLayer, ...], Field(min_length=1)]
 
 
+class Claims(Group):
+    """Where the ledger of claims lies: a file, from the store's folder on; empty: claims.sqlite."""
+
+    ledger: str = ""
+
+
 class Settings(Group):
     """One programme's settings. Every default can be replaced in a TOML file."""
 
@@ -159,6 +165,7 @@ class Settings(Group):
     appraisal: Appraisal = Appraisal()
     works: Works = Works()
     details: Details = Details()
+    claims: Claims = Claims()
     walls: dict[str, WallBuildUp] = {}
     budget_gbp: Positive = 10_000_000.0
 

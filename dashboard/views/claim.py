@@ -32,7 +32,7 @@ def page() -> None:
         run,
     )
     wanted = _choose(run)
-    open_homes, taken = tables.left_out(wanted, data.claimed(store))
+    open_homes, taken = tables.left_out(wanted, data.met_before(run))
     _outcome()
     _left_out(taken)
     if open_homes:
@@ -72,8 +72,10 @@ def _left_out(taken: pl.DataFrame) -> None:
     if not taken.height:
         return
     told = [
-        f"{words.some(part['home_id'].to_list())} (claim {claim} of {made[:10]})"
-        for (claim, made), part in taken.group_by("claim_id", "made_at", maintain_order=True)
+        f"{words.some(part['home_id'].to_list())} (claim {claim} of {made[:10]}, by {way})"
+        for (claim, made, way), part in taken.group_by(
+            "claim_id", "made_at", "way", maintain_order=True
+        )
     ]
     st.warning(
         f"**Left out, claimed before:** {words.plain('; '.join(told))}. A home is claimed once for"

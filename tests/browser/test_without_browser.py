@@ -30,7 +30,7 @@ from pipeline.run import run
 from pipeline.settings import Settings
 from pipeline.stock import Inputs
 from pipeline.stock.faults import counts as fault_counts
-from tests.conftest import DEMO_STOCK, stock_text
+from tests.conftest import DEMO_STOCK, claimed_before, stock_text
 
 PATIENCE_S = 60
 APP = Path(str(files("dashboard") / "app.py"))
@@ -523,7 +523,7 @@ def test_funds_allocated_on_the_page_are_what_the_pipeline_allocates(
     page.multiselect(key="funds").set_value(["fund_lantern.toml"])
     page.button[0].click().run()
     rules = funds.read(DEMO_RATES.with_name("fund_lantern.toml"))
-    made = funding.fund(open_run(store), funding.Asked((rules,), funds.Means()), {})
+    made = funding.fund(open_run(store), funding.Asked((rules,), funds.Means()), claimed_before())
     funded = made.homes.filter(pl.col("funded") == "yes")
     assert not page.exception
     assert page.metric[0].value == f"{funded.height:,}"
