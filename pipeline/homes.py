@@ -114,7 +114,12 @@ def with_energy_today(
 
 
 def _place(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
-    """Climate region and nation from the postcode's district, else its area; street."""
+    """Climate region and nation from the postcode's district, else its area; street; lot.
+
+    The lot is the block, else the street in its postcode district. A home without a postcode is
+    of the lot of its street where all its neighbours lie in one district, else of a lot that bears
+    the street's name alone.
+    """
     table = reference.table("postcode_region")
     names = table["postcode_area_or_district"].to_list()
     region = dict(zip(names, table["region_id"].to_list(), strict=True))
@@ -122,19 +127,22 @@ def _place(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     named = pl.col("address").str.replace_all(r"(?i)\b(?:flat|apartment|apt|unit|no)\b", "")
     street = named.str.extract_all(r"\b[A-Za-z'’]{2,}\b").list.join(" ")
     street = street.str.to_titlecase().str.replace_all(r"(['’])S\b", "${1}s")
+    street = street.replace("", None)
     region_id = of_place(region, pl.Float64)
+    own = pl.col("postcode").str.extract(r"^(\S+)")
+    streets = own.drop_nulls().n_unique().over(street) == 1
+    district = pl.coalesce(own, pl.when(streets).then(own.drop_nulls().first().over(street)))
     return frame.with_columns(
         region_id=region_id.fill_null(0.0),
         nation=of_place(nation, pl.String).fill_null("england_wales"),
         region_source=pl.when(region_id.is_null())
         .then(pl.lit("no postcode known: average of the United Kingdom"))
         .otherwise(pl.lit("postcode")),
-        street=pl.coalesce(street.replace("", None), "postcode", pl.lit("street not known")),
+        street=pl.coalesce(street, "postcode", pl.lit("street not known")),
         lot=pl.coalesce(
             "block_ref",
-            pl.concat_str(
-                street.replace("", None), pl.col("postcode").str.extract(r"^(\S+)"), separator=", "
-            ),
+            pl.concat_str(street, district, separator=", "),
+            street,
             "postcode",
         ),
     )
