@@ -57,9 +57,9 @@ def homes(**change: object) -> pl.DataFrame:
     [
         ({}, "pass", "OK"),
         ({"epc_band": "C"}, "infill", "BAND"),
-        ({"epc_band": None}, "infill", "BAND_UNKNOWN"),
-        ({"tenure": None}, "infill", "TENURE_UNKNOWN"),
-        ({"epc_band": None, "tenure": "private"}, "infill", "TENURE"),
+        ({"epc_band": None}, "unknown", "BAND_UNKNOWN"),
+        ({"tenure": None}, "unknown", "TENURE_UNKNOWN"),
+        ({"epc_band": None, "tenure": "private"}, "unknown", "BAND_UNKNOWN"),
         ({"tenure": "private"}, "infill", "TENURE"),
         ({"tenure": "private", "epc_band": "B"}, "infill", "TENURE"),
         ({"u_after_w_m2k": 0.31}, "exclude", "U_VALUE"),

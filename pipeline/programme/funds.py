@@ -129,8 +129,8 @@ def verdicts(homes: pl.DataFrame, fund: Fund) -> pl.DataFrame:
     u_after_w_m2k, lifetime_years, guarantee_years, works_begun, funded_by.
     Returns home_id, fund, version, verdict (pass, infill, unknown, exclude), rule and reason_code
     of the first rule that decides; rule and code say `all rules` and `OK` where all are met.
-    A band or tenure that is not known counts like one that does not qualify: such a home may only
-    join its street as infill, and not at all where the fund takes no infill.
+    What is not known is never taken as yes, and not as no either: such a home is not offered, not
+    even as infill, until it is found out.
     Raises SettingsError for a missing column.
     """
     tests = _tests(fund)
@@ -140,26 +140,21 @@ def verdicts(homes: pl.DataFrame, fund: Fund) -> pl.DataFrame:
             f"Fund '{fund.name}' asks about {', '.join(missing)}, which the homes do not have."
             " Add the column, empty where not known, or take the rule out of the fund's file."
         )
-    some = fund.lot.infill_share_at_most > 0.0
     hard = [t for t in tests if not t.infill]
     soft = [t for t in tests if t.infill]
+    joins = "infill" if fund.lot.infill_share_at_most > 0.0 else "exclude"
     order = [
-        *((t, t.fails.fill_null(False), "exclude") for t in hard),
-        *((t, t.fails.is_null(), "unknown") for t in hard),
-        *((t, t.fails.fill_null(False), "infill" if some else "exclude") for t in soft),
-        *((t, t.fails.is_null(), "infill" if some else "unknown") for t in soft),
+        *((t.fails.fill_null(False), "exclude", t, t.code) for t in hard),
+        *((t.fails.is_null(), "unknown", t, f"{t.code}_UNKNOWN") for t in (*hard, *soft)),
+        *((t.fails.fill_null(False), joins, t, t.code) for t in soft),
     ]
-    codes = [t.code for t in hard] + [f"{t.code}_UNKNOWN" for t in hard]
-    codes += [t.code for t in soft] + [f"{t.code}_UNKNOWN" for t in soft]
     return homes.select(
         "home_id",
         fund=pl.lit(fund.name),
         version=pl.lit(fund.version),
-        verdict=_first([(when, v) for _, when, v in order], "pass"),
-        rule=_first([(when, t.rule) for t, when, _ in order], "all rules"),
-        reason_code=_first(
-            [(when, code) for (_, when, _), code in zip(order, codes, strict=True)], "OK"
-        ),
+        verdict=_first([(when, verdict) for when, verdict, _, _ in order], "pass"),
+        rule=_first([(when, test.rule) for when, _, test, _ in order], "all rules"),
+        reason_code=_first([(when, code) for when, _, _, code in order], "OK"),
     )
 
 
