@@ -288,7 +288,16 @@ def _wall_u(
         pl.col("construction").str.replace_all("_", " "),
         pl.col("insulation").str.replace("added_50", "of 50 mm assumed"),
         "age_band",
-        pl.when(pl.col("u_nation").is_not_null()).then("edition").otherwise("edition_england"),
+        pl.when(pl.col("u_nation").is_not_null())
+        .then("edition")
+        .otherwise(
+            pl.format(
+                "{}, of England and Wales: {}{}",
+                "edition_england",
+                pl.lit(BORROWED),
+                pl.col("nation").str.replace("_", " "),
+            )
+        ),
     )
     return frame.with_columns(
         u_value_source=pl.when(pl.col("u_existing_w_m2k").is_not_null())
@@ -408,6 +417,8 @@ def _heating(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     return frame.join(systems, on="heating", how="left", maintain_order="left")
 
 
+BORROWED = "the table has no such wall for "
+"""Words of a default U-value that another nation's table had to give."""
 GRADED = {
     "u_value": ("u_existing_w_m2k", "C", "wall U-value"),
     "wall_area": ("wall_area_m2", "C", "wall area"),
@@ -441,6 +452,10 @@ def _grades(frame: pl.DataFrame, reference: Reference, settings: Settings) -> pl
         _grade(frame, column, settings, filled).alias(f"{name}_grade")
         for name, (column, filled, _) in GRADED.items()
     )
+    borrowed = pl.col("u_value_source").str.contains(BORROWED, literal=True)
+    frame = frame.with_columns(
+        u_value_grade=pl.when(borrowed).then(pl.lit("D")).otherwise("u_value_grade")
+    )
     no_flat = ~pl.col("property_type").is_in(FLATS)
     listed_parts = pl.col("wall_parts_source") == STOCK_LIST
     frame = frame.with_columns(
@@ -459,6 +474,7 @@ def _grades(frame: pl.DataFrame, reference: Reference, settings: Settings) -> pl
         pl.when(pl.col(f"{name}_grade").is_in(["C", "D"])).then(pl.lit(word))
         for name, (_, _, word) in GRADED.items()
     ]
+    parts.append(pl.when(borrowed).then(pl.lit("wall U-value of another nation's table")))
     helpers = [c for c in frame.columns if c.endswith(("_known", "__from"))]
     helpers += [
         "corners",
