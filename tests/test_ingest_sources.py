@@ -158,14 +158,14 @@ def test_a_mended_quarantine_comes_back_in_and_leaves_a_trail(tmp_path):
     corrected = {(3, "Age"): "1931", (3, "Floor Area"): "84 m2", (4, "(whole row)"): "keep"}
     _fill(tmp_path / "quarantine.xlsx", tmp_path / "mended.xlsx", corrected)
     second = run(
-        Inputs(path, mended=tmp_path / "mended.xlsx"), tmp_path / "s.duckdb", tmp_path, Settings()
+        Inputs(path, mended=[tmp_path / "mended.xlsx"]), tmp_path / "s.duckdb", tmp_path, Settings()
     )
     assert second.account["rows"] | {"ranked": 0} == {
         "read": 4, "accepted": 3, "quarantined": 1, "ranked": 0,
     }  # fmt: skip
     homes = {row["home_id"]: row for row in second.ranking.to_dicts()}
     assert (homes["T2"]["construction_year"], homes["T2"]["floor_area_m2"]) == (1931, 84)
-    listed = stock.ingest(Inputs(path, mended=tmp_path / "mended.xlsx"), {})
+    listed = stock.ingest(Inputs(path, mended=[tmp_path / "mended.xlsx"]), {})
     trail = {
         (r["source_row"], r["column"]): (r["was"], r["text"]) for r in listed.corrections.to_dicts()
     }
@@ -185,7 +185,7 @@ def test_a_word_that_stands_in_several_rows_is_settled_once(tmp_path):
     word = {("Wall Type", "Clinker slab"): "System built"}
     own = {(8, "Wall Type"): "Solid brick"}
     _fill(tmp_path / "quarantine.xlsx", tmp_path / "m.xlsx", own, word)
-    listed = stock.ingest(Inputs(path, mended=tmp_path / "m.xlsx"), {})
+    listed = stock.ingest(Inputs(path, mended=[tmp_path / "m.xlsx"]), {})
     assert listed.quarantine.height == 0
     walls = dict(listed.accepted.select("home_id", "wall_construction").iter_rows())
     assert [walls[f"T{n}"] for n in range(1, 5)] == ["solid_brick"] + ["system_built"] * 3
@@ -197,11 +197,11 @@ def test_a_mended_quarantine_of_another_list_is_refused(tmp_path):
     run(Inputs(path), tmp_path / "s.duckdb", tmp_path, Settings())
     other = _write(tmp_path / "other.csv", LIST + "\n")
     with pytest.raises(StockListError, match="belongs to another stock list"):
-        stock.ingest(Inputs(other, mended=tmp_path / "quarantine.xlsx"), {})
+        stock.ingest(Inputs(other, mended=[tmp_path / "quarantine.xlsx"]), {})
     with pytest.raises(StockListError, match="could not be read as a mended quarantine"):
-        stock.ingest(Inputs(path, mended=path), {})
+        stock.ingest(Inputs(path, mended=[path]), {})
     _fill(tmp_path / "quarantine.xlsx", tmp_path / "m.xlsx", {(4, "Age"): "still unknown"})
-    again = stock.ingest(Inputs(path, mended=tmp_path / "m.xlsx"), {})
+    again = stock.ingest(Inputs(path, mended=[tmp_path / "m.xlsx"]), {})
     assert "Age 'still unknown' could not be read" in again.quarantine["reasons"][0]
 
 
@@ -380,7 +380,7 @@ def test_keep_lets_a_row_stand_in_the_place_of_the_other_of_its_key(tmp_path):
     path = _write(tmp_path / "list.csv", stock_text(*rows))
     run(Inputs(path), tmp_path / "s.duckdb", tmp_path, Settings())
     _fill(tmp_path / "quarantine.xlsx", tmp_path / "m.xlsx", {(3, "(whole row)"): "keep"})
-    listed = stock.ingest(Inputs(path, mended=tmp_path / "m.xlsx"), {})
+    listed = stock.ingest(Inputs(path, mended=[tmp_path / "m.xlsx"]), {})
     assert listed.accepted.select("home_id", "floor_area_m2").rows() == [("T1", 95.0), ("T2", 85.0)]
     assert listed.quarantine["source_row"].to_list() == [2]
 

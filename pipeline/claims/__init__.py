@@ -6,7 +6,8 @@ and the same claim written again gives the same bytes.
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
@@ -14,6 +15,7 @@ from typing import Any
 
 import polars as pl
 
+from pipeline import outputs
 from pipeline.claims import files
 from pipeline.claims.ledger import Ledger
 from pipeline.errors import ClaimError
@@ -63,27 +65,39 @@ def preview(run: Published, home_ids: Sequence[str]) -> Claim:
 def export(store: Path, home_ids: Sequence[str], out: Path) -> Claim:
     """Freeze a claim in the ledger and write claim.csv, claim.xlsx and claim.json to `out`.
 
-    The ledger keeps the files' bytes and is written first: a home can be claimed without files
-    (write them again with `reissue`), but never twice. Raises ClaimError naming the homes claimed
+    The files are built first, then the ledger, which keeps their bytes, is written, then the files
+    are put in place: a home can be claimed without files (write them again with `reissue`), but
+    never twice. Raises ClaimError naming the homes claimed
     before.
     """
-    claim = preview(open_run(store), home_ids)
-    made = files.contents(claim.lines, claim.totals, claim.manifest)
-    files.prepare(out)
-    with Ledger(ledger_path(store)) as ledger:
-        ledger.add(claim.claim_id, MEASURE, claim.lines, made)
-    files.write(out, made)
+    with _files(store, out) as built:
+        claim = preview(open_run(store), home_ids)
+        made = files.contents(claim.lines, claim.totals, claim.manifest)
+        for name, content in made.items():
+            built.add(out / name, content)
+        with Ledger(ledger_path(store)) as ledger:
+            ledger.add(claim.claim_id, MEASURE, claim.lines, made)
     return claim
 
 
 def reissue(store: Path, claim_id: str, out: Path) -> dict[str, str]:
     """Write the files of a claim made before, as the ledger keeps them, and return its totals."""
-    with Ledger(ledger_path(store), read_only=True) as ledger:
-        made = ledger.files(claim_id)
-    files.prepare(out)
-    files.write(out, made)
+    with _files(store, out) as built:
+        with Ledger(ledger_path(store), read_only=True) as ledger:
+            made = ledger.files(claim_id)
+        for name, content in made.items():
+            built.add(out / name, content)
     totals: dict[str, str] = json.loads(made["claim.json"])["totals"]
     return totals
+
+
+@contextmanager
+def _files(store: Path, out: Path) -> Iterator[outputs.Outputs]:
+    """The three files of a claim, none of which may be there yet; put in place at the end."""
+    files.refuse(out)
+    reads = {"the store": store, "the ledger of claims": ledger_path(store)}
+    with outputs.writing([out / name for name in files.NAMES], reads) as built:
+        yield built
 
 
 def claimed(store: Path) -> pl.DataFrame:
