@@ -17,7 +17,7 @@ import unicodedata
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from itertools import combinations, count
+from itertools import chain, combinations, count
 from pathlib import Path
 
 from pipeline import store as stores
@@ -86,8 +86,9 @@ class Outputs:
         for path, place in self._targets:
             why = (
                 _ill_named(place.name)
+                or _read_as(place, self._reads)
                 or _no_place(place)
-                or _kept(place, self._reads, place == self._store)
+                or _kept(place, place == self._store)
             )
             if why:
                 leads = "" if place.name == path.name else f" leads to {place}, which"
@@ -135,10 +136,12 @@ class Outputs:
 
 def free_place(path: Path, reads: Reads) -> Path:
     """The path, or where what stands there must be kept the next that is free: name-2, name-3."""
-    others = (path.with_stem(f"{path.stem}-{number}") for number in count(2))
-    while (place := _place(path)).is_file() and _kept(place, reads, is_store=False):
-        path = next(others)
-    return path
+    numbered = (path.with_stem(f"{path.stem}-{number}") for number in count(2))
+    for free in chain([path], numbered):
+        place = _place(free)
+        if not _read_as(place, reads) and not (place.is_file() and _kept(place, is_store=False)):
+            break
+    return free
 
 
 def _place(path: Path) -> Path:
@@ -188,11 +191,14 @@ def _no_place(place: Path) -> str:
     return ""
 
 
-def _kept(place: Path, reads: Reads, is_store: bool) -> str:
+def _read_as(place: Path, reads: Reads) -> str:
+    """What a place is to the command, in words after its name; empty where it is not read."""
+    what = next((what for what, read in reads.items() if read and _same(place, read)), "")
+    return what and f"is {what} of this command, or differs from it by upper and lower case only"
+
+
+def _kept(place: Path, is_store: bool) -> str:
     """Why what stands at a place must be kept, in words after its name; empty where it need not."""
-    for what, read in reads.items():
-        if read and _same(place, read):
-            return f"is {what} of this command, or differs from it by upper and lower case only"
     try:
         return _claimed_by_others(place, is_store)
     except FileNotFoundError:
@@ -267,6 +273,7 @@ def _record(folder: Path, digests: Mapping[str, str]) -> None:
         start = "" if size and file.read(1) == b"\n" else "\n" if size else _TITLE
         content = "".join([start, *lines]).encode()
         if file.write(content) != len(content):
+            file.truncate(size)
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
         os.fsync(file.fileno())
 

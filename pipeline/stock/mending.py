@@ -119,7 +119,7 @@ def read_all(
             pl.col("text") != pl.col("text_right")
         )
         if changed.height:
-            notes.append(f"{path.name} corrects anew {changed.height} cells mended before it")
+            notes.append(f"cells mended before that {path.name} mends anew: {changed.height}")
         held = pl.concat([held.join(new, on=key, how="anti", nulls_equal=True), new])
     return held, notes
 
