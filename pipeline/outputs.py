@@ -84,13 +84,8 @@ class Outputs:
     def refuse(self) -> None:
         """Raise OutputError where one of the files must not or cannot be written."""
         for path, place in self._targets:
-            why = (
-                _ill_named(place.name)
-                or _read_as(place, self._reads)
-                or _no_place(place)
-                or _kept(place, place == self._store)
-            )
-            if why:
+            why = _no_name(place, self._reads) or _no_place(place)
+            if why := why or _kept(place, place == self._store):
                 leads = "" if place.name == path.name else f" leads to {place}, which"
                 raise OutputError(
                     f"{path}{leads} {why}. Nothing was written: name another place, or move away"
@@ -160,6 +155,13 @@ def _clash(one: Path, other: Path) -> bool:
     return a == b or a in b.parents or b in a.parents
 
 
+def _no_name(place: Path, reads: Reads) -> str:
+    """Why a place or a folder to be made for it has a name that is taken; empty where none has."""
+    missing = [folder for folder in place.parents if not os.path.lexists(folder)]
+    whys = (_ill_named(spot.name) or _read_as(spot, reads) for spot in (place, *missing))
+    return next(filter(None, whys), "")
+
+
 def _ill_named(text: str) -> str:
     """Why no file may have a name, in words after it; empty where one may."""
     name = _folded(text)
@@ -169,6 +171,8 @@ def _ill_named(text: str) -> str:
         return "bears a name this tool keeps for itself"
     if _UNFIT.search(name):
         return "has a name with characters that cannot be printed"
+    if len(name.encode()) > 200:
+        return "has too long a name"
     return ""
 
 
@@ -309,6 +313,6 @@ def _in_words(path: Path) -> Iterator[None]:
         yield
     except OSError as fault:
         raise OutputError(
-            f"{path} could not be written ({fault.strerror}). Free the place, close the file where"
-            " it is open, or name another place."
+            f"{path} could not be written ({fault.strerror or fault}). Free the place, close the"
+            " file where it is open, or name another place."
         ) from None

@@ -5,6 +5,7 @@ import resource
 import shlex
 import shutil
 import sqlite3
+import stat
 import subprocess
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -66,8 +67,17 @@ def town(made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     os.link(folder / "stock.csv", folder / "hard.csv")
     os.symlink("nowhere", folder / "nowhere")
     os.mkfifo(folder / "pipe")
+    _make_device(folder / "device")
     monkeypatch.chdir(folder)
     return folder
+
+
+def _make_device(path: Path) -> None:
+    """A null device of our own: a command that failed this test would replace the machine's."""
+    try:
+        os.mknod(path, stat.S_IFCHR | 0o600, os.makedev(1, 3))
+    except PermissionError:
+        os.mkfifo(path)
 
 
 def _everything(folder: Path) -> dict[str, bytes | str]:
@@ -98,12 +108,15 @@ REFUSED = {
     f"{RUN} --store own.toml --settings own.toml": "is the settings of this command",
     f"{RUN} --store rate_book.csv --settings own.toml": "is the rate book of this command",
     f"{RUN} --store system_catalogue.csv --settings own.toml": "is the catalogue of systems",
+    "run stock.csv --store x/s.duckdb --out x/claims.sqlite": LEDGER,
+    "run stock.csv --store x/s.duckdb --out x/Claims.DuckDB/more": LEDGER,
+    f"{RUN} --store {'x' * 220}": "too long a name",
     f"{RUN} --store notes.csv": "holds something else than a store",
     f"{RUN} --store other.sqlite": "is a database",
     f"{RUN} --store claim": "is a folder",
     f"{RUN} --store pipe": "is a device, a pipe",
     f"{RUN} --store nowhere": "a link to itself",
-    f"{RUN} --store /dev/null": "is a device, a pipe",
+    f"{RUN} --store device": "is a device, a pipe",
     f"{RUN} --store new": "one within the other",
     f"{RUN} --store new/ranking.csv": "would be one file",
     f"{RUN} --store NEW/Ranking.CSV": "would be one file",
@@ -119,7 +132,7 @@ REFUSED = {
     f"options T1 {FROM} --out stock.csv": THEIRS,
     f"options T1 {FROM} --out claim": "is a folder",
     f"options T1 {FROM} --out .": "is a folder",
-    f"options T1 {FROM} --out /dev/stdin": "no file",
+    f"options T1 {FROM} --out device": "is a device, a pipe",
     f"options T1 {FROM} --out {RECORD}": "this tool keeps for itself",
     f"options T1 {FROM} --out .a.7.building": "this tool keeps for itself",
     f"options T1 {FROM} --out 'a\nb.csv'": "cannot be printed",
