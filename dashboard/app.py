@@ -7,6 +7,8 @@ from dashboard.views import claim, cost, data_report, funding, homes, screens, w
 st.set_page_config(page_title="Retrofit programme", layout="wide")
 st.html(
     "<style>.stMainBlockContainer {padding-top: 4rem; padding-bottom: 3rem}"
+    " [data-testid=stCaptionContainer], [data-testid=stCaptionContainer] * {opacity: 1;"
+    " color: inherit !important}"
     " .stTable td div {max-width: none !important}"
     " .st-key-beside :is(td, th):not(:first-child) {text-align: right !important}</style>"
 )

@@ -14,14 +14,17 @@ from pipeline import comparison
 PALETTE = ("#1d74a6", "#e18700", "#871eff", "#8f9e70", "#d20f2d", "#d25aff", "#875a69")
 """Own colours, apart for every kind of sight and plain on light and on dark (both tested)."""
 MARKERS = ("circle", "square", "diamond", "triangle-up", "x", "cross", "star")
-FAINT = "#9aa5ad"
-GRADE_COLOURS = {"A": "#123f5c", "B": "#1d74a6", "C": "#8fbcd8", "D": "#e3ebf1"}
+FAINT = "#7b8791"
+"""Lines round bars and lines of less weight: three to one on light and on dark."""
+TOTAL = "#5f7f95"
+GRADE_COLOURS = {"A": "#1d74a6", "B": "#67a1c3", "C": "#abcadd", "D": "#f1f5f8"}
 """One hue from dark, well known, to pale, assumed; D is hatched as well."""
+GRADE_INK = {"A": "#ffffff", "B": "#1b2a33", "C": "#1b2a33", "D": "#1b2a33"}
 VERDICT_LOOKS = {
     "pass": ("#8fbcd8", "", "#1b2a33"),
     "not surveyed": ("#eef2f5", "/", "#1b2a33"),
     "refer": ("#e18700", "", "#1b2a33"),
-    "exclude": ("#123f5c", "x", "#ffffff"),
+    "exclude": ("#1d74a6", "x", "#ffffff"),
     "not tested": ("#ffffff", ".", "#1b2a33"),
 }
 """Colour, pattern and ink of each verdict of the screens: told apart without colour as well."""
@@ -228,7 +231,7 @@ def waterfall(account: pl.DataFrame, low_gbp: float, high_gbp: float) -> go.Figu
         textposition="outside",
         cliponaxis=False,
         increasing={"marker": {"color": PALETTE[0]}},
-        totals={"marker": {"color": GRADE_COLOURS["A"]}},
+        totals={"marker": {"color": TOTAL}},
         connector={"line": {"color": FAINT, "width": 1}},
         customdata=account.select("per_home_gbp", "per_m2_gbp").rows(),
         hovertemplate="%{x}: £%{y:,.0f}<br>£%{customdata[0]:,.0f} a home,"
@@ -296,8 +299,10 @@ def beside_evidence(beside: pl.DataFrame) -> go.Figure:
 
 
 def options_of_home(compared: pl.DataFrame) -> go.Figure:
-    """Net present value against thickness for one home, a line per insulant; the choice ringed.
+    """Net present value against thickness for one home, a line per insulant.
 
+    The option chosen is ringed, the one of greatest net present value has a star: the choice is
+    the least cost per lifetime tonne, which is often a thicker or a thinner board.
     compared: as `comparison.options` returns it. Options that may not be had are hollow.
     """
     column = "net_present_value_gbp"
@@ -314,9 +319,19 @@ def options_of_home(compared: pl.DataFrame) -> go.Figure:
     figure.add_scatter(
         x=chosen["thickness_mm"].to_list(), y=chosen[column].to_list(), mode="markers",
         marker={"symbol": "circle-open", "size": 17, "color": PALETTE[4], "line": {"width": 3}},
-        name="Chosen: least cost per tonne", hoverinfo="skip",
+        name="Chosen: least cost per lifetime tonne", hoverinfo="skip",
     )  # fmt: skip
-    _dress(figure, "Which thickness pays best?", words.title("thickness_mm"), words.title(column))
+    allowed = compared.filter(pl.col("verdict").is_in([comparison.CHOSEN, comparison.ALLOWED]))
+    best = allowed.sort(column, "thickness_mm", "system", descending=[True, False, False]).head(1)
+    figure.add_scatter(
+        x=best["thickness_mm"].to_list(), y=best[column].to_list(), mode="markers",
+        marker={"symbol": "star", "size": 15, "color": PALETTE[1],
+                "line": {"color": FAINT, "width": 1}},
+        name="Greatest net present value", hoverinfo="skip",
+    )  # fmt: skip
+    _dress(
+        figure, "What is each thickness worth?", words.title("thickness_mm"), words.title(column)
+    )
     figure.update_yaxes(tickprefix="£", tickformat="~s")
     return figure
 
@@ -346,7 +361,7 @@ def grade_bars(shares: pl.DataFrame, key: str, title: str) -> go.Figure:
             textposition="inside",
             insidetextanchor="middle",
             textangle=0,
-            textfont={"color": "#ffffff" if grade in "AB" else "#1b2a33", "size": 12},
+            textfont={"color": GRADE_INK[grade], "size": 12},
             customdata=part["homes"].to_list(),
             hovertemplate="%{y}: %{customdata:,} homes, %{x:.1f}%",
         )  # fmt: skip

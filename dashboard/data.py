@@ -12,7 +12,7 @@ import polars as pl
 import streamlit as st
 
 from dashboard import tables
-from pipeline import assess, bill, claims, funding, programme, published, scenarios
+from pipeline import assess, bill, claims, funding, published, scenarios
 from pipeline.errors import ClaimError, StoreError
 from pipeline.programme import funds
 from pipeline.published import Published, open_run
@@ -101,9 +101,9 @@ def _by_thickness(
 
 
 @st.cache_resource(max_entries=4, show_spinner="Measuring the homes")
-def bill_of(key: Identity, budget_gbp: float, _run: Published) -> bill.Bill:
-    """The bill of quantities of the homes within a budget."""
-    return bill.bill(programme.affordable(_run.ranking, budget_gbp), _run)
+def bill_of(key: Identity, homes: tuple[str, ...], _run: Published) -> bill.Bill:
+    """The bill of quantities of some homes, in the order of the ranking."""
+    return bill.bill(_run.ranking.filter(pl.col("home_id").is_in(homes)), _run)
 
 
 @st.cache_data(max_entries=12, show_spinner=False)
@@ -152,12 +152,17 @@ def allocated(
 ) -> funding.Funding:  # fmt: skip
     """The funds allocated to the homes that are not claimed. Raises ProgrammeError."""
     asked = funding.Asked(tuple(map(funds.read, chosen)), funds.read_means(means))
-    taken = dict(claimed(store_path()).select("home_id", "claim_id").iter_rows())
-    return funding.fund(run, asked, taken, progress=progress)
+    return funding.fund(run, asked, met_before(run), progress=progress)
+
+
+def met_before(run: Published) -> pl.DataFrame:
+    """Homes of the run that were claimed before under any key, or look like one that was."""
+    with _ONE_AT_A_TIME:
+        return claims.met_before(run)
 
 
 def claimed(store: Path) -> pl.DataFrame:
-    """home_id, claim_id and made_at of every home claimed from the store so far."""
+    """Every line of the ledger so far."""
     with _ONE_AT_A_TIME:
         return claims.claimed(store)
 

@@ -1,7 +1,9 @@
 """`programme ...`: parses, calls, prints. No arithmetic here."""
 
+import io
 import json
 import os
+import re
 import sys
 import tempfile
 import traceback
@@ -13,7 +15,6 @@ from typing import Annotated, Any
 
 import polars as pl
 import typer
-from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
 from pipeline import (
@@ -35,9 +36,9 @@ from pipeline.errors import ProgrammeError
 from pipeline.exports import csv_bytes
 from pipeline.options import rates
 from pipeline.outputs import writing
-from pipeline.printing import complaints, console
+from pipeline.printing import complaints, console, words
 from pipeline.programme import funds
-from pipeline.published import Published, open_run, table
+from pipeline.published import Published, open_run, settings_of, table
 from pipeline.run import run
 from pipeline.stock import Inputs, headings, reading
 
@@ -57,28 +58,30 @@ SettingsFile = Annotated[
 
 def main() -> None:
     """Run the command line. A fault a user can mend is told in words, with exit code 2."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a console that cannot show a sign still works
     try:
         app()
     except ProgrammeError as fault:
-        complaints.print(f"[bold red]Stopped:[/] {escape(str(fault))}", highlight=False)
+        complaints.print(words(("Stopped:", "bold red"), f" {fault}"))
+        raise SystemExit(2) from None
+    except OSError as fault:
+        where = f" {fault.filename}:" if fault.filename else ""
+        complaints.print(
+            words(("Stopped:", "bold red"), f"{where} {fault.strerror or fault}. Check the path,"
+                  " its rights and the room on the disk; then run again.")
+        )  # fmt: skip
         raise SystemExit(2) from None
     except KeyboardInterrupt:
         complaints.print("Stopped by the keyboard; a store published before is as it was.")
         raise SystemExit(130) from None
-    except OSError as fault:
-        where = f" at {fault.filename}" if fault.filename else ""
-        complaints.print(
-            f"[bold red]Stopped:[/] this machine refused to read or write{escape(where)}"
-            f" ({escape(fault.strerror or str(fault))}). Stores published before are whole."
-            " Look for room on the disk and at who may read and write there, then run again.",
-            highlight=False,
-        )
-        raise SystemExit(2) from None
     except Exception:
         complaints.print(
-            "[bold red]Stopped by a fault of the tool itself.[/] Stores published before are whole."
-            f" Send {escape(_log())} to its developers.",
-            highlight=False,
+            words(
+                ("Stopped by a fault of the tool itself.", "bold red"),
+                f" Stores published before are whole. Send {_log()} to its developers.",
+            )
         )
         raise SystemExit(1) from None
 
@@ -140,15 +143,15 @@ def demo(
         inputs = Inputs(stock, settings=settings_file)
         result = run(inputs, store, out, settings.read(settings_file), progress)
     console.print(
-        "[bold]Demo: the invented landlord Tarnwick Homes; its town, homes and rates are invented"
-        " too.[/]"
+        "Demo: the invented landlord Tarnwick Homes; its town, homes and rates are invented too.",
+        style="bold",
     )
     printing.show_run(result)
     console.print(f"Files: {out}/{printing.run_files(result)}", highlight=False)
     first = result.ranking["home_id"][0]
     fund = files("data_demo") / "fund_lantern.toml"
     console.print("Next:", highlight=False)
-    for words in (
+    for command in (
         f"programme dashboard --store {store}",
         f"programme explain {first} --store {store} --out {out}/sheet",
         f"programme screens {first} --store {store}",
@@ -158,7 +161,7 @@ def demo(
         f"programme allocate --store {store} --fund {fund} --out {out}/allocation",
         f"programme claim --store {store} --homes {first} --out {out}/claim",
     ):
-        console.print(f"  uv run {words}", style="cyan", highlight=False, soft_wrap=True)
+        console.print(f"  uv run {command}", style="cyan", highlight=False, soft_wrap=True)
 
 
 def _named(sources: list[str]) -> dict[str, Path]:
@@ -198,8 +201,7 @@ def changes_command(
 
     Example: programme changes march.duckdb june.duckdb --out changes.csv
     """
-    reads = {"the earlier store": before, **_read_from(after)}
-    with writing([out] if out else [], reads) as files:
+    with writing([out] if out else [], _read_from(before, after)) as files:
         found = changes.compare(*(table(path, "ranking") for path in (before, after)))
         if out:
             files.add(out, csv_bytes(found))
@@ -254,10 +256,13 @@ def options_command(
     _tell_file(out)
 
 
-def _read_from(store: Path | None) -> dict[str, Path | None]:
-    """What a command reads that starts from a store, so that nothing is written over it."""
-    ledger = claims.ledger_path(store) if store else None
-    return {"the store": store, "the ledger of claims": ledger}
+def _read_from(*stores: Path | None) -> dict[str, Path]:
+    """What a command reads that starts from stores: them and their ledgers of claims."""
+    found: dict[str, Path] = {}
+    for store in filter(None, stores):
+        found[f"the store {store}"] = store
+        found[f"the ledger of claims of {store}"] = claims.named_ledger(store, settings_of(store))
+    return found
 
 
 def _tell_file(out: Path | None) -> None:
@@ -418,7 +423,7 @@ def allocate(
         published = open_run(store)
         if why and why not in published.ranking["home_id"]:
             raise ProgrammeError(f"No home '{why}' is in this run: check the key.")
-        claimed = dict(claims.claimed(store).select("home_id", "claim_id").iter_rows())
+        claimed = claims.met_before(published)
         with _progress() as progress:
             made = funding.fund(published, asked, claimed, draws, progress)
         note = f"run {made.account['run_id']}; rates: {made.account['rate_book_source']}"
@@ -441,30 +446,52 @@ def claim(
     again: Annotated[
         str | None, typer.Option(help="Number of a claim made before, to write its files again.")
     ] = None,
+    another: Annotated[
+        list[str] | None,
+        typer.Option(help="HOME=REASON: not the home claimed before that it looks like."),
+    ] = None,
 ) -> None:
     """Freeze a savings claim and write claim.csv, claim.xlsx and claim.json.
 
     Example: programme claim --store town.duckdb --homes batch1.txt --out claim1
+    A home held for its likeness: --another TH1101="the flat above, seen 3 June by A. Reeve"
     """
     if (homes is None) == (again is None):
         raise ProgrammeError("Name the homes with --homes, or one earlier claim with --again.")
     if again:
         printing.show_claim(again, claims.reissue(store, again, out))
     else:
-        made = claims.export(store, claims.read_home_list(homes or ""), out)
+        made = claims.export(store, claims.read_home_list(homes or ""), out, _reasons(another))
         printing.warn_invented(made.manifest["account"]["rate_book_source"])
         printing.show_claim(made.claim_id, made.totals)
+        console.print(f"Ledger: {made.manifest['ledger']}")
     console.print(f"Files: {out}/claim.csv, claim.xlsx, claim.json")
+
+
+def _reasons(another: list[str] | None) -> dict[str, str]:
+    """Reasons by home from HOME=REASON."""
+    parts = [text.partition("=") for text in another or []]
+    if wrong := [home for home, _, why in parts if not home.strip() or len(why.strip()) < 5]:
+        raise ProgrammeError(
+            f"--another '{wrong[0]}' has no reason. Write HOME=REASON: who saw that it is another"
+            " home, when, and how; it is kept in the claim."
+        )
+    return {home.strip(): why.strip() for home, _, why in parts}
 
 
 @app.command()
 def dashboard(
     store: Store,
-    port: Annotated[int, typer.Option(help="Port on this machine.")] = 8501,
+    port: Annotated[int, typer.Option(min=1, max=65535, help="Port on this machine.")] = 8501,
+    host_name: Annotated[
+        list[str] | None,
+        typer.Option(help="A name by which a proxy of yours reaches the pages; repeatable."),
+    ] = None,
 ) -> None:
-    """Open the pages in a browser on this machine.
+    """Open the pages in a browser on this machine; other names for it are refused.
 
     Example: programme dashboard --store programme-demo/demo.duckdb
+    Behind a proxy of your own: --host-name homes.example.org
     """
     open_run(store)
     console.print(f"Dashboard: http://127.0.0.1:{port}  (stop with Ctrl+C)", highlight=False)
@@ -481,8 +508,20 @@ def dashboard(
         "client.showErrorDetails": "none",
     }
     options = [f"--{name}={value}" for name, value in flags.items()]
+    hosts = ("localhost", "127.0.0.1", *(host_name or []))
+    options += [f"--server.allowedHosts={_host(name)}" for name in hosts]
     command = [sys.executable, "-m", "streamlit", "run", page, *options, "--", str(store.resolve())]
     os.execve(command[0], command, {**os.environ, "PYTHONWARNINGS": "ignore"})
+
+
+def _host(name: str) -> str:
+    """A host's name. Raises ProgrammeError for a pattern, an address with a port, or a URL."""
+    if not re.fullmatch(r"[A-Za-z0-9]([A-Za-z0-9.-]*[A-Za-z0-9])?", name):
+        raise ProgrammeError(
+            f"--host-name '{name}' is no name of a host. Write one name, such as homes.example.org,"
+            " without http:// and without a port."
+        )
+    return name
 
 
 @contextmanager

@@ -6,6 +6,7 @@ import re
 import polars as pl
 
 _RISKY = r"^['=+\-@\t\r]"
+_FIGURE = r"^-?\d+(\.\d+)?$"
 _DEVICES = r"CON|PRN|AUX|NUL|(?:COM|LPT)\d"
 
 
@@ -27,7 +28,7 @@ def csv_bytes(frame: pl.DataFrame) -> bytes:
     """
     return (
         frame.with_columns(
-            pl.when(pl.col(name).str.contains(_RISKY))
+            pl.when(pl.col(name).str.contains(_RISKY) & ~pl.col(name).str.contains(_FIGURE))
             .then("'" + pl.col(name))
             .otherwise(name)
             .alias(name)

@@ -26,7 +26,7 @@ from pipeline.errors import OutputError
 RECORD = ".programme-files"
 LEDGER_NAMES = ("claims.sqlite", "claims.duckdb")
 _TITLE = "# Digests of the files `programme` wrote here; it writes over no others.\n"
-_BUILDING = re.compile(r"\..+\.(\d{1,9})\.building(\.wal|\.tmp)?")
+_BUILDING = re.compile(r"\..+\.(\d{1,9})\.building(\.wal|\.tmp|-journal)?")
 _UNFIT = re.compile(r"[\x00-\x1f\x7f\ud800-\udfff]")
 
 Reads = Mapping[str, Path | None]

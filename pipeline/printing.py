@@ -1,13 +1,15 @@
 """What the command line prints: tables a person enjoys reading. No arithmetic."""
 
+import os
+import re
 from typing import Any
 
 import polars as pl
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
-from rich.markup import escape
 from rich.panel import Panel
 from rich.table import Table
+from rich.text import Text
 
 from pipeline import comparison, explain, programme
 from pipeline.columns import dictionary
@@ -21,8 +23,31 @@ from pipeline.stock import mending
 from pipeline.stock.faults import counts as fault_counts
 from pipeline.stock.headings import suggestion
 
-console = Console()
-complaints = Console(stderr=True)
+_UNSEEN = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
+"""Characters that would steer a terminal or turn the order of its text round."""
+
+
+class _Plain(Console):
+    """A console to which text is only text: no markup, no emoji codes, nothing that steers it."""
+
+    def render_str(self, text: str, **how: Any) -> Text:
+        """Text as it stands, with a mark where a character cannot be shown."""
+        return super().render_str(_UNSEEN.sub("\ufffd", text), **{**how, "markup": False})
+
+    def on_broken_pipe(self) -> None:
+        """Print no more, and let the command finish its files: whoever read had read enough."""
+        self.quiet = True
+        os.dup2(os.open(os.devnull, os.O_WRONLY), self.file.fileno())
+
+
+console = _Plain(highlight=False, emoji=False)
+complaints = _Plain(stderr=True, highlight=False, emoji=False)
+
+
+def words(*parts: str | tuple[str, str]) -> Text:
+    """One text from parts, each plain or with a style beside it."""
+    seen = [(part, "") if isinstance(part, str) else part for part in parts]
+    return Text.assemble(*((_UNSEEN.sub("\ufffd", text), style) for text, style in seen))
 
 
 def show_run(result: Result) -> None:
@@ -73,22 +98,25 @@ def warn_invented(source: str) -> None:
     """Say so where prices rest on the invented demo rate book."""
     if "invented" in source:
         console.print(
-            "[bold yellow]Costs rest on the invented demo rate book.[/] Put your own rates in"
-            " (settings, cost.rate_book) before anybody relies on a price."
+            words(
+                ("Costs rest on the invented demo rate book.", "bold yellow"),
+                " Put your own rates in (settings, cost.rate_book) before anybody relies on a"
+                " price.",
+            )
         )
 
 
 def _show_reading(account: dict[str, Any]) -> None:
     """How the list was read: notes, headings left out with what they look like, personal data."""
     for note in account["notes"]:
-        console.print(f"The list: {escape(note)}.", highlight=False)
+        console.print(f"The list: {note}.", highlight=False)
     personal = account["personal"]
     if account["headings_not_used"]:
         told = [
             h + (f" (like {dictionary()[near].label}?)" if (near := suggestion(h)) else "")
             for h in account["headings_not_used"]
         ]
-        console.print(f"Headings not used: {escape(', '.join(told))}.", highlight=False)
+        console.print(f"Headings not used: {', '.join(told)}.", highlight=False)
     if any(personal.values()):
         console.print(
             f"Personal data: {personal['columns_dropped']} columns dropped,"
@@ -109,7 +137,7 @@ def _print(title: str, headings: list[str], rows: list[list[str]], shrinking: in
         cells = list(row)
         if len(cells[shrinking]) > room:
             cells[shrinking] = cells[shrinking][: max(room - 1, 1)] + "…"
-        table.add_row(*map(escape, cells))
+        table.add_row(*cells)
     console.print(table)
 
 
@@ -138,7 +166,7 @@ def _show_counts(title: str, counts: pl.DataFrame) -> None:
         table.add_column("rows", justify="right", style="bold")
         table.add_column("why")
         for why, rows in counts.iter_rows():
-            table.add_row(f"{rows:,}", escape(why))
+            table.add_row(f"{rows:,}", why)
         console.print(table)
 
 
@@ -219,15 +247,15 @@ def show_bill(lots: pl.DataFrame, homes: pl.DataFrame, which: str) -> None:
     )
     change = "less" if total <= ranked else "more"
     console.print(
-        f"{lots.height:,} lots, {homes.height:,} homes {escape(which)}, VAT included:\n"
+        f"{lots.height:,} lots, {homes.height:,} homes {which}, VAT included:\n"
         f"  £{ranked / 100:,.2f} as ranked, each home as if in a lot of the settings' size"
         " (cost.lot_homes)\n"
         f"  £{abs(ranked - total) / 100:,.2f} {change}, each lot with the discount of its own"
         " size\n"
-        f"  [bold]£{total / 100:,.2f}[/] in all, as in bill.xlsx",
+        f"  £{total / 100:,.2f} in all, as in bill.xlsx",
         highlight=False,
     )
-    console.print(f"[dim]{explain.CAUTION}[/]")
+    console.print(explain.CAUTION, style="dim")
 
 
 def show_sweep(sweep: pl.DataFrame, name: str) -> None:
@@ -283,12 +311,12 @@ def show_allocation(made: Funding, why: str | None) -> None:
     warn_invented(account["rate_book_source"])
     invented = [one["name"] for one in account["funds"] if one["invented"]]
     if invented:
-        console.print(f"[bold yellow]Invented for the demo:[/] {escape(', '.join(invented))}.")
+        console.print(words(("Invented for the demo:", "bold yellow"), f" {', '.join(invented)}."))
     console.print(
-        f"[bold]{account['totals']['homes']:,.0f} homes[/] for"
+        f"{account['totals']['homes']:,.0f} homes for"
         f" {account['totals']['cost_gbp']:,.0f} GBP, worth {account['value']:,.0f}"
         f" {account['objective']}. No choice that keeps the rules is worth more than"
-        f" {account['bound']:,.0f}: [bold]the gap is {account['gap']:.2%}[/].",
+        f" {account['bound']:,.0f}: the gap is {account['gap']:.2%}.",
         highlight=False,
     )
     console.print(own_money(account["means"]), highlight=False)
@@ -303,15 +331,15 @@ def show_allocation(made: Funding, why: str | None) -> None:
     console.print("What the next pound buys")
     for rule in rules:
         if rule["price"] > 0.0:
-            console.print(f"  {escape(rule['next'])}", highlight=False)
+            console.print(f"  {rule['next']}", highlight=False)
     _show_moves(homes)
     left = homes.filter(pl.col("funded") == "no")["reason_code"].value_counts(sort=True)
     said = left.select(pl.col("reason_code").map_elements(in_short, pl.String), "count")
     _show_counts("Why homes are not funded; home by home in allocation.csv", said)
     for row in homes.filter(pl.col("home_id") == (why or "")).iter_rows(named=True):
-        console.print(f"[bold]{escape(row['home_id'])}[/]: {escape(row['why'])}", highlight=False)
+        console.print(words((row["home_id"], "bold"), f": {row['why']}"))
         named = f" Rule: {row['rule']} {row['rule_version']}".rstrip() + "." if row["rule"] else ""
-        console.print(f"  Code {row['reason_code']}.{escape(named)}", highlight=False)
+        console.print(f"  Code {row['reason_code']}.{named}", highlight=False)
     console.print(Panel(explain.CAUTION, title="Before anybody acts on this", expand=False))
 
 
@@ -345,7 +373,7 @@ def _show_moves(homes: pl.DataFrame) -> None:
             parts.append(
                 f"{len(keys):,} {verb[:-1]}" + (f" ({', '.join(keys[:4])}{more})" if keys else "")
             )
-        console.print(f"With {words} in all budgets {escape(', '.join(parts))}.", highlight=False)
+        console.print(f"With {words} in all budgets {', '.join(parts)}.", highlight=False)
     shares = homes["funded_share"].drop_nulls()
     if shares.len():
         always = homes.filter((pl.col("funded") == "yes") & (pl.col("funded_share") >= 0.9)).height
@@ -362,7 +390,7 @@ def show_claim(claim_id: str, totals: dict[str, str]) -> None:
         for name, value in totals.items()
     ]
     _print(f"Claim {claim_id}", ["Total", ""], rows, shrinking=0)
-    console.print(f"[dim]{explain.CAUTION}[/]")
+    console.print(explain.CAUTION, style="dim")
 
 
 def show_sources(counts: pl.DataFrame, figures: pl.DataFrame, mark: str | None) -> None:
@@ -387,16 +415,16 @@ def show_sources(counts: pl.DataFrame, figures: pl.DataFrame, mark: str | None) 
 
 def show_sheet(paper: explain.Paper) -> None:
     """One home's calculation, part by part, each figure with formula, values and source."""
-    console.print(f"[bold]{escape(paper.title)}[/]", highlight=False)
-    console.print(f"[dim]{explain.CAUTION}[/]")
+    console.print(paper.title, style="bold")
+    console.print(explain.CAUTION, style="dim")
     for pairs in (paper.origin, paper.short):
         table = Table(box=None, show_header=False, padding=(0, 1, 0, 0))
         for label, text in pairs:
-            table.add_row(f"[dim]{escape(label)}[/]", escape(text))
+            table.add_row(Text(label, "dim"), text)
         table.columns[1].overflow = "fold"
         console.print(table)
     for section in paper.layout.sections:
-        console.rule(escape(section.title), align="left")
+        console.rule(section.title, align="left")
         for block in section.blocks:
             if isinstance(block, layout.Grid):
                 _show_grid(block)
@@ -404,11 +432,11 @@ def show_sheet(paper: explain.Paper) -> None:
                 for line in block:
                     _show_line(line)
     console.rule("Check", align="left")
-    console.print(escape(f"{paper.drawn}\n{paper.check}".strip()), highlight=False)
+    console.print(f"{paper.drawn}\n{paper.check}".strip(), highlight=False)
     console.rule("Sources", align="left")
     console.print(explain.MARKS, highlight=False)
     for number, source in enumerate(paper.layout.sources, start=1):
-        console.print(escape(f"[{number}] {source}"), style="dim", highlight=False)
+        console.print(f"[{number}] {source}", style="dim", highlight=False)
 
 
 def _show_line(line: layout.Line) -> None:
@@ -417,12 +445,10 @@ def _show_line(line: layout.Line) -> None:
     symbol = f"{step.symbol} = " if step.symbol else ""
     value = f"{explain.show(step.value)} {layout.pretty(step.unit)}".strip()
     console.print(
-        f"{line.number} {escape(step.what)}: {symbol}[bold]{escape(value)}[/]"
-        f"  [dim]{escape(line.source)}[/]",
-        highlight=False,
+        words(f"{line.number} {step.what}: {symbol}", (value, "bold"), (f"  {line.source}", "dim"))
     )
     for text in filter(None, (step.formula, step.working)):
-        console.print(f"    = {escape(text)}", highlight=False)
+        console.print(f"    = {text}", highlight=False)
 
 
 def _show_grid(grid: layout.Grid) -> None:
@@ -432,31 +458,28 @@ def _show_grid(grid: layout.Grid) -> None:
     for column in grid.columns:
         found = "".join(f" = {formula}" for formula in column.formulas)
         sources = "; ".join(column.sources)
-        console.print(
-            f"    {escape(column.symbol + found)}  [dim]{escape(f'{column.what}; {sources}')}[/]",
-            highlight=False,
-        )
+        console.print(words(f"    {column.symbol}{found}  ", (f"{column.what}; {sources}", "dim")))
         table.add_column(f"{column.symbol}\n{layout.pretty(column.unit)}", justify="right",
                          overflow="fold")  # fmt: skip
     for row in grid.rows:
-        table.add_row(*map(escape, row))
+        table.add_row(*row)
     console.print(table)
     console.print()
 
 
 def show_screens(home: dict[str, Any]) -> None:
     """One home's cells of the screens, and what would have to change for it to pass them all."""
-    console.print(f"[bold]{home['home_id']}[/]  {escape(home['address'] or '')}", highlight=False)
-    console.print(f"Worst verdict: [bold]{home['screen_verdict']}[/]")
+    console.print(words((home["home_id"], "bold"), f"  {home['address'] or ''}"))
+    console.print(words("Worst verdict: ", (home["screen_verdict"], "bold")))
     told = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
     for heading in ("Screen", "Verdict", "Why"):
         told.add_column(heading)
     for name in screens.SCREENS:
         verdict, _, why = (home[name] or screens.NOT_TESTED).partition(": ")
-        told.add_row(_title(name), verdict, escape(why))
+        told.add_row(_title(name), verdict, why)
     console.print(told)
-    console.print(f"To pass every screen: {escape(home['changes_to_pass'] or 'nothing')}.")
-    console.print(f"[dim]{explain.CAUTION}[/]")
+    console.print(f"To pass every screen: {home['changes_to_pass'] or 'nothing'}.")
+    console.print(explain.CAUTION, style="dim")
 
 
 def _short(text: str | None) -> str:

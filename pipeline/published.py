@@ -8,16 +8,18 @@ from typing import Any
 import polars as pl
 
 from pipeline import assess, reference
-from pipeline.errors import StoreError
+from pipeline.columns import by_role
+from pipeline.errors import SettingsError, StoreError
 from pipeline.options import catalogue, rates
-from pipeline.settings import build
-from pipeline.store import Store
+from pipeline.settings import Settings, build
+from pipeline.store import Store, damaged, digest
 
 
 @dataclass(frozen=True)
 class Published:
-    """A run as it was published, when (UTC), and the basis it was worked out on."""
+    """A run as it was published, where and when (UTC), and the basis it was worked out on."""
 
+    path: Path
     account: dict[str, Any]
     published_at: str
     ranking: pl.DataFrame
@@ -38,16 +40,43 @@ def open_run(path: Path) -> Published:
         ranking, quarantine = store.table("ranking"), store.table("quarantine")
         faults, book = store.table("faults"), store.table("rate_book")
         systems = store.table("system_catalogue")
-    account = json.loads(made["account"])
-    if account["reference_version"] != tables.version:
+    settings = settings_of(path)
+    try:
+        account = json.loads(made["account"])
+        named, version = account["rate_book"], account["reference_version"]
+        _check_columns(ranking)
+        for what, held in (("rate_book", book), ("system_catalogue", systems)):
+            if digest(held) != account[f"{what}_sha256"]:
+                raise ValueError(f"table {what} is not the one the run was made with")
+    except (KeyError, TypeError, ValueError) as fault:
+        raise damaged(path, str(fault).splitlines()[0]) from None
+    if version != tables.version:
         raise StoreError(
-            f"{path} was made with reference tables {account['reference_version']}, this code has"
+            f"{path} was made with reference tables {version}, this code has"
             f" {tables.version}. Make it again with `programme run`."
         )
-    settings = build(account["settings"], f"settings stored in {path.name}")
     tables = tables.with_table(catalogue.TABLE, systems)
-    base = assess.basis(tables, settings, rates.from_table(book, account["rate_book"]))
-    return Published(account, made["published_at"], ranking, quarantine, faults, base)
+    base = assess.basis(tables, settings, rates.from_table(book, named))
+    return Published(path, account, made["published_at"], ranking, quarantine, faults, base)
+
+
+def _check_columns(ranking: pl.DataFrame) -> None:
+    """Raise ValueError where the ranking lacks a column of the dictionary, or its type."""
+    for column in by_role("stock", "home", "result"):
+        found = ranking.schema.get(column.name)
+        if found is None or (found == pl.String) != (column.polars_dtype == pl.String):
+            raise ValueError(f"column {column.name} of the ranking is {found}")
+    if ranking["home_id"].null_count() or ranking["home_id"].is_duplicated().any():
+        raise ValueError("a home of the ranking stands twice or has no key")
+
+
+def settings_of(path: Path) -> Settings:
+    """The settings a store's run was made with, without reading its homes."""
+    try:
+        account = json.loads(table(path, "run").row(0, named=True)["account"])
+        return build(account["settings"], f"settings stored in {path.name}")
+    except (KeyError, TypeError, ValueError, pl.exceptions.PolarsError, SettingsError) as fault:
+        raise damaged(path, str(fault).splitlines()[0]) from None
 
 
 def table(path: Path, name: str) -> pl.DataFrame:

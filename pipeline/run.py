@@ -20,7 +20,7 @@ from pipeline.options import catalogue, rates, screens
 from pipeline.scenarios import Progress
 from pipeline.settings import Settings
 from pipeline.stock import mending, reading
-from pipeline.store import FORMAT, Builder
+from pipeline.store import FORMAT, Builder, digest
 
 
 @dataclass(frozen=True)
@@ -119,7 +119,7 @@ def _reads(inputs: stock.Inputs, store: Path, settings: Settings) -> outputs.Rea
         **{f"the mended workbook {path}": path for path in inputs.mended},
         "the settings": inputs.settings,
         **{what: Path(name) for what, name in owned.items() if name},
-        "the ledger of claims": claims.ledger_path(store),
+        "the ledger of claims": claims.named_ledger(store, settings),
     }
 
 
@@ -159,14 +159,14 @@ def _account(inputs: stock.Inputs, made: _Made, ranking_csv: bytes) -> dict[str,
         "column_map_sha256": reading.sha256(inputs.columns) if inputs.columns else None,
         "mended_sha256": [reading.sha256(path) for path in inputs.mended],
         "settings": settings,
-        "rate_book_sha256": _digest(base.book.table),
-        "system_catalogue_sha256": _digest(base.reference.table(catalogue.TABLE)),
+        "rate_book_sha256": digest(base.book.table),
+        "system_catalogue_sha256": digest(base.reference.table(catalogue.TABLE)),
         "reference_version": base.reference.version,
         "code_version": code_version(),
     }
-    digest = hashlib.sha256(json.dumps(rests_on, sort_keys=True).encode()).hexdigest()
+    identity = hashlib.sha256(json.dumps(rests_on, sort_keys=True).encode()).hexdigest()
     return {
-        "run_id": digest[:16],
+        "run_id": identity[:16],
         "stock_list": inputs.base.name,
         "rate_book": base.book.name,
         "rate_book_source": base.book.source,
@@ -188,10 +188,6 @@ def _account(inputs: stock.Inputs, made: _Made, ranking_csv: bytes) -> dict[str,
         "python": platform.python_version(),
         "platform": sys.platform,
     }
-
-
-def _digest(table: pl.DataFrame) -> str:
-    return hashlib.sha256(table.write_csv().encode()).hexdigest()
 
 
 def code_version() -> str:

@@ -1,18 +1,15 @@
 """Everything a user may set, typed; unknown keys are refused; stored with every run."""
 
 import datetime
-import tomllib
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Literal, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import Field, model_validator
 
-from pipeline.errors import SettingsError
+from pipeline import toml_files
+from pipeline.toml_files import Day, Group, NotNegative, Number, Positive, Share, Whole
 
-Share = Annotated[float, Field(ge=0.0, le=1.0)]
-Positive = Annotated[float, Field(gt=0.0)]
-Months = Annotated[tuple[Annotated[int, Field(ge=1, le=12)], ...], Field(min_length=1)]
+Months = Annotated[tuple[Annotated[Whole, Field(ge=1, le=12)], ...], Field(min_length=1)]
 Term = Literal["net_benefit", "expected_net_benefit", "carbon", "heat", "low_income_bills"]
 Nation = Literal["england", "scotland", "wales", "northern_ireland"]
 NATIONS = get_args(Nation)
@@ -21,11 +18,7 @@ ZONES = get_args(Zone)
 """Exposure zones to wind-driven rain, from the least."""
 
 
-class _Group(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class Sources(_Group):
+class Sources(Group):
     """Which source's value stands, column by column: names, strongest first; "list" is the list.
 
     measured: sources whose values count as measured, data grade A.
@@ -35,17 +28,17 @@ class Sources(_Group):
     measured: tuple[str, ...] = ()
 
 
-class Climate(_Group):
+class Climate(Group):
     """Standard year. `temperature_shift_c` below zero is a colder year."""
 
     method: Literal["balance_point", "fixed_base"] = "balance_point"
-    internal_temperature_c: Annotated[float, Field(ge=10.0, le=25.0)] = 18.5
-    fixed_base_c: Annotated[float, Field(ge=5.0, le=25.0)] = 15.5
-    temperature_shift_c: Annotated[float, Field(ge=-5.0, le=5.0)] = 0.0
+    internal_temperature_c: Annotated[Number, Field(ge=10.0, le=25.0)] = 18.5
+    fixed_base_c: Annotated[Number, Field(ge=5.0, le=25.0)] = 15.5
+    temperature_shift_c: Annotated[Number, Field(ge=-5.0, le=5.0)] = 0.0
     heating_months: Months = (1, 2, 3, 4, 5, 10, 11, 12)
 
 
-class Savings(_Group):
+class Savings(Group):
     """Reductions from the modelled to the expected saving, each with its basis."""
 
     in_use_reduction: Share = 0.33
@@ -54,14 +47,14 @@ class Savings(_Group):
     comfort_basis: str = "share of the saving taken as warmth, from memory of the scheme rules"
 
 
-class Prices(_Group):
+class Prices(Group):
     """Unit rates: the price period of the reference table, or the user's own, in p/kWh."""
 
     period: str = "2026-07_09"
-    unit_rates_p_per_kwh: dict[str, Positive] = {}
+    unit_rates_p_per_kwh: dict[str, Annotated[Positive, Field(le=1000.0)]] = {}
 
 
-class Cost(_Group):
+class Cost(Group):
     """Rate book (a CSV the user owns; empty means the invented demo book) and the dates of works.
 
     price_date: day to whose prices rates are brought by the book's price index; empty means the
@@ -69,12 +62,12 @@ class Cost(_Group):
     """
 
     rate_book: str = ""
-    installation_date: datetime.date = datetime.date(2027, 6, 1)
-    price_date: datetime.date | Literal[""] = ""
-    lot_homes: Annotated[int, Field(ge=1)] = 1
+    installation_date: Day = datetime.date(2027, 6, 1)
+    price_date: Day | Literal[""] = ""
+    lot_homes: Annotated[Whole, Field(ge=1)] = 1
 
 
-class Appraisal(_Group):
+class Appraisal(Group):
     """How the lifetime figures and the order of homes are reckoned.
 
     weights: where several objectives count together, pounds for one unit of each; the objective
@@ -82,14 +75,14 @@ class Appraisal(_Group):
     """
 
     objective: Term = "net_benefit"
-    weights: dict[Term, Annotated[float, Field(ge=0.0)]] = {}
-    first_year: Annotated[int, Field(ge=2025, le=2039)] = 2027
+    weights: dict[Term, NotNegative] = {}
+    first_year: Annotated[Whole, Field(ge=2025, le=2039)] = 2027
     guarantee_25_years: bool = True
     reporting_year: Literal[2025] = 2025
     carbon_value: Literal["low", "central", "high"] = "central"
 
 
-class Details(_Group):
+class Details(Group):
     """How the junctions are built; the defaults are the poorer of the usual details."""
 
     reveal: Literal["bare", "reveal_20", "reveal_30"] = "reveal_20"
@@ -98,7 +91,7 @@ class Details(_Group):
     neighbour: Literal["ended", "continued"] = "ended"
 
 
-class Works(_Group):
+class Works(Group):
     """What may be chosen. Heights and classes follow local law: check with the authority.
 
     non_combustible_from_height_m: by nation, in place of nation_limits.csv; the law's own height
@@ -110,29 +103,33 @@ class Works(_Group):
     for works that are worth while; homes are told by it, not refused.
     """
 
-    target_u_w_m2k: Annotated[float, Field(gt=0.05, le=1.0)] = 0.30
-    non_combustible_from_height_m: dict[Nation, Positive] = {}
+    target_u_w_m2k: Annotated[Number, Field(gt=0.05, le=1.0)] = 0.30
+    non_combustible_from_height_m: dict[Nation, Annotated[Positive, Field(le=1000.0)]] = {}
     finish_exposure_zone: Zone = "severe"
     system_catalogue: str = ""
     systems: tuple[str, ...] = ()
-    payback_most_years: Positive = 15.0
-    thickness_most_mm: Positive = 150.0
+    payback_most_years: Annotated[Positive, Field(le=1000.0)] = 15.0
+    thickness_most_mm: Annotated[Positive, Field(le=1000.0)] = 150.0
     least_heat_kwh_per_year: Positive = 100.0
-    humidity_class: Annotated[int, Field(ge=1, le=4)] = 3
+    humidity_class: Annotated[Whole, Field(ge=1, le=4)] = 3
 
 
-class WallLayer(_Group):
+Conductivity = Annotated[Positive, Field(le=500.0)]
+"""W/mK; no building material conducts more than copper does."""
+
+
+class WallLayer(Group):
     """One layer of a wall: a material, or an air layer whose resistance the table gives.
 
     bridge_share of the area is another material of bridge_lambda_w_mk, such as mortar or battens.
     """
 
     name: str
-    thickness_mm: Positive
-    lambda_w_mk: Positive | None = None
+    thickness_mm: Annotated[Positive, Field(le=5000.0)]
+    lambda_w_mk: Conductivity | None = None
     air: Literal["still", "ventilated"] | None = None
     bridge_share: Share = 0.0
-    bridge_lambda_w_mk: Positive | None = None
+    bridge_lambda_w_mk: Conductivity | None = None
 
     @model_validator(mode="after")
     def _whole(self) -> "WallLayer":
@@ -145,13 +142,19 @@ class WallLayer(_Group):
         return self
 
 
-class WallBuildUp(_Group):
+class WallBuildUp(Group):
     """A wall as it stands, from the inside out; layers outside ventilated air do not count."""
 
     layers: Annotated[tuple[WallLayer, ...], Field(min_length=1)]
 
 
-class Settings(_Group):
+class Claims(Group):
+    """Where the ledger of claims lies: a file, from the store's folder on; empty: claims.sqlite."""
+
+    ledger: str = ""
+
+
+class Settings(Group):
     """One programme's settings. Every default can be replaced in a TOML file."""
 
     sources: Sources = Sources()
@@ -162,6 +165,7 @@ class Settings(_Group):
     appraisal: Appraisal = Appraisal()
     works: Works = Works()
     details: Details = Details()
+    claims: Claims = Claims()
     walls: dict[str, WallBuildUp] = {}
     budget_gbp: Positive = 10_000_000.0
 
@@ -170,36 +174,9 @@ def read(path: Path | None) -> Settings:
     """Settings from a TOML file, or the defaults. Raises SettingsError naming key and value."""
     if path is None:
         return Settings()
-    try:
-        content = tomllib.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise SettingsError(f"Settings file {path} does not exist. Check the path.") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as fault:
-        raise SettingsError(f"Settings file {path} is not readable as TOML: {fault}.") from None
-    return build(content, str(path))
+    return build(toml_files.read(path, "Settings file"), str(path))
 
 
 def build(content: dict[str, object], where: str) -> Settings:
     """Settings from a nested dictionary. Raises SettingsError naming the key at fault."""
-    try:
-        return Settings.model_validate(content)
-    except ValidationError as fault:
-        lines = [
-            f"  {'.'.join(map(str, e['loc']))} = {e['input']!r}: {e['msg']}{_near(e['loc'])}"
-            for e in fault.errors()
-        ]
-        raise SettingsError(
-            f"{where} cannot be used:\n" + "\n".join(lines) + "\nMend these keys and run again."
-        ) from None
-
-
-def _near(loc: tuple[int | str, ...]) -> str:
-    """The key most like one that no group knows, as a hint; nothing where there is none."""
-    known: dict[str, object] = Settings().model_dump()
-    for name in loc[:-1]:
-        inner = known.get(str(name))
-        if not isinstance(inner, dict):
-            return ""
-        known = inner
-    likely = get_close_matches(str(loc[-1]), [key for key in known if key != loc[-1]], n=1)
-    return f" (like {likely[0]}?)" if likely and loc[-1] not in known else ""
+    return toml_files.build(Settings, content, where)

@@ -4,6 +4,7 @@ No process ever writes the published file in place. A run builds a file beside i
 `pipeline.outputs` renames it over the old one, so that a killed run leaves the old one as it was.
 """
 
+import hashlib
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -21,6 +22,7 @@ _TABLES = (
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": False,
     "autoload_known_extensions": False,
+    "enable_external_access": False,
 }
 
 
@@ -102,6 +104,7 @@ class Store:
 
     def __init__(self, path: Path) -> None:
         """Open the store. Raises StoreError where it is missing or is none of ours."""
+        self._path = path
         if not path.is_file():
             raise StoreError(
                 f"No store at {path}. Make one with `programme run STOCK --store {path}`."
@@ -131,6 +134,22 @@ class Store:
         self._connection.close()
 
     def table(self, name: str) -> pl.DataFrame:
-        """One whole table, rows in the order they were written."""
-        frame: pl.DataFrame = self._connection.sql(f"from {name}").pl()
+        """One whole table, rows in the order they were written. Raises StoreError if damaged."""
+        try:
+            frame: pl.DataFrame = self._connection.sql(f"from {name}").pl()
+        except duckdb.Error as fault:
+            raise damaged(self._path, str(fault).splitlines()[0]) from None
         return frame
+
+
+def digest(table: pl.DataFrame) -> str:
+    """Digest of a small table, by which a store shows that it is as the run left it."""
+    return hashlib.sha256(table.write_csv().encode()).hexdigest()
+
+
+def damaged(path: Path, why: str) -> StoreError:
+    """The fault of a store that is not as a run left it."""
+    return StoreError(
+        f"{path} is damaged, or was changed by another program ({why}). Take it from a backup, or"
+        " make it again with `programme run`."
+    )

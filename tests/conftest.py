@@ -5,9 +5,10 @@ from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 
+import polars as pl
 import pytest
 
-from pipeline import cli
+from pipeline import cli, identity
 from pipeline.published import Published, open_run
 from pipeline.run import run
 from pipeline.settings import Settings
@@ -66,3 +67,12 @@ def stock_text(*rows: str) -> str:
     """A small stock list: the headings and rows, or two good homes."""
     some = rows or (GOOD_ROW.format(ref="T1", n=1), GOOD_ROW.format(ref="T2", n=2))
     return "\n".join([HEADINGS, *some]) + "\n"
+
+
+def claimed_before(*homes: str) -> pl.DataFrame:
+    """Homes claimed before by their key, as `claims.met_before` tells them."""
+    columns = {"home_id": homes, "other": homes}
+    told = pl.DataFrame(columns, schema=dict.fromkeys(columns, pl.String))
+    return told.with_columns(
+        way=pl.lit(identity.KEY), claim_id=pl.lit("C0123"), made_at=pl.lit("2026-11-01T10:00:00")
+    )

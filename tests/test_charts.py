@@ -272,12 +272,27 @@ def test_verdicts_stay_apart_for_every_kind_of_sight_and_without_colour(kind: st
         assert light[1] - light[0] > 40.0
 
 
-@pytest.mark.parametrize("ground", [1.0, 0.01], ids=["light", "dark"])
-def test_colours_stand_out_from_light_and_dark_pages(ground: float) -> None:
+def _contrast(one: str, other: str) -> float:
+    """Contrast ratio of two colours. Source: WCAG 2.2, definition of contrast ratio."""
+    y = [((_lab(c, SIGHT["full"])[0] + 16.0) / 116.0) ** 3 for c in (one, other)]
+    return float((max(y) + 0.05) / (min(y) + 0.05))
+
+
+@pytest.mark.parametrize("ground", ["#ffffff", "#0e1117"], ids=["light", "dark"])
+def test_colours_stand_out_from_light_and_dark_pages(ground: str) -> None:
     for colour in charts.PALETTE:
-        luminance = ((_lab(colour, SIGHT["full"])[0] + 16.0) / 116.0) ** 3
-        darker, lighter = sorted([luminance, ground])
-        assert (lighter + 0.05) / (darker + 0.05) > 2.5
+        assert _contrast(colour, ground) > 2.5
+    # WCAG 2.2, 1.4.11: what is needed to see a bar has 3:1; a pale one has its outline
+    for colour in (charts.FAINT, charts.TOTAL):
+        assert _contrast(colour, ground) > 3.0
+
+
+def test_words_on_bars_can_be_read() -> None:
+    """WCAG 2.2, 1.4.3: 4.5:1."""
+    on = [(colour, charts.GRADE_INK[grade]) for grade, colour in charts.GRADE_COLOURS.items()]
+    on += [(colour, ink) for colour, _, ink in charts.VERDICT_LOOKS.values()]
+    for colour, ink in on:
+        assert _contrast(colour, ink) > 4.5
 
 
 def test_spend_adds_up_in_rank_order() -> None:
@@ -344,17 +359,18 @@ def test_unit_costs_lie_where_their_bars_do():
     assert list(mean.x) == [98.0]
 
 
-def test_options_that_may_not_be_had_are_hollow_and_the_choice_is_ringed():
+def test_the_choice_and_the_greatest_value_are_marked_apart_and_what_may_not_be_had_is_hollow():
     compared = pl.DataFrame(
         {
             "system": ["pir"] * 3, "system_label": ["PIR"] * 3, "thickness_mm": [50.0, 80.0, 90.0],
-            "net_present_value_gbp": [1.0, 3.0, 2.0],
+            "net_present_value_gbp": [9.0, 3.0, 4.0],
             "verdict": ["misses the target", "chosen", "may be had"],
         }
     )  # fmt: skip
-    line, ring = charts.options_of_home(compared).data
+    line, ring, star = charts.options_of_home(compared).data
     assert list(line.marker.color) == ["#ffffff", charts.PALETTE[0], charts.PALETTE[0]]
     assert (list(ring.x), list(ring.y)) == ([80.0], [3.0])
+    assert (list(star.x), list(star.y)) == ([90.0], [4.0])
 
 
 def test_the_frontier_holds_worth_and_bound_and_skips_clashes() -> None:

@@ -20,6 +20,7 @@ from pipeline.programme import funds, objective
 from pipeline.programme.solver import RulesClashError
 from pipeline.published import Published, open_run
 from pipeline.settings import Appraisal
+from tests.conftest import claimed_before
 
 DEMO = Path(__file__).parents[1] / "data_demo"
 FUNDS = tuple(funds.read(DEMO / f"fund_{name}.toml") for name in ("hearth", "lantern"))
@@ -38,7 +39,7 @@ def few(run: Published, homes: int = 330) -> Published:
 
 @pytest.fixture(scope="module")
 def made(run: Published) -> funding.Funding:
-    claimed = {run.ranking["home_id"][0]: "C0123"}
+    claimed = claimed_before(run.ranking["home_id"][0])
     return funding.fund(few(run), ASKED, claimed, samples=2)
 
 
@@ -218,17 +219,19 @@ def test_infill_counts_whichever_option_is_refused(run: Published) -> None:
 
 def test_refusals(run: Published) -> None:
     with pytest.raises(SettingsError, match="Two fund files say name = 'Hearth and Wall Fund'"):
-        funding.fund(few(run, 40), funding.Asked((FUNDS[1], *FUNDS[:1] * 2), funds.Means()), {})
+        funding.fund(
+            few(run, 40), funding.Asked((FUNDS[1], *FUNDS[:1] * 2), funds.Means()), claimed_before()
+        )
     far = funds.Means(own_budget_gbp={"2031": 1.0})
     with pytest.raises(SettingsError, match="means name 2031, but the funds are open from 2027"):
-        funding.fund(few(run, 40), funding.Asked(FUNDS, far), {})
+        funding.fund(few(run, 40), funding.Asked(FUNDS, far), claimed_before())
     with pytest.raises(ProgrammeError, match="No home of this run has an option"):
         case.works(today(run).filter(pl.col("wall_insulation") == "external"), run.base)
     greedy = FUNDS[0].model_copy(
         update={"lot": FUNDS[0].lot.model_copy(update={"homes_at_least": 5_000})}
     )
     with pytest.raises(RulesClashError, match="least homes") as fault:
-        funding.fund(few(run), funding.Asked((greedy,), funds.Means()), {})
+        funding.fund(few(run), funding.Asked((greedy,), funds.Means()), claimed_before())
     assert "Hearth and Wall Fund: least homes" in fault.value.rules
 
 
@@ -239,9 +242,10 @@ def test_the_command_writes_the_same_bytes_whatever_the_hash_seed(
     script = (
         "import sys, json; from pathlib import Path; from dataclasses import replace;"
         "from pipeline import funding; from pipeline.programme import funds;"
-        "from pipeline.published import open_run; run = open_run(Path(sys.argv[1]));"
+        "from pipeline.published import open_run; from tests.conftest import claimed_before;"
+        "run = open_run(Path(sys.argv[1]));"
         "made = funding.fund(replace(run, ranking=run.ranking.head(60)),"
-        " funding.Asked((funds.read(Path(sys.argv[2])),), funds.Means()), {});"
+        " funding.Asked((funds.read(Path(sys.argv[2])),), funds.Means()), claimed_before());"
         "print(made.homes.write_csv(), made.lots.write_csv(), made.frontier.write_csv(),"
         " json.dumps(made.account))"
     )

@@ -32,7 +32,7 @@ def page() -> None:
         run,
     )
     wanted = _choose(run)
-    open_homes, taken = tables.left_out(wanted, data.claimed(store))
+    open_homes, taken = tables.left_out(wanted, data.met_before(run))
     _outcome()
     _left_out(taken)
     if open_homes:
@@ -49,7 +49,6 @@ def _choose(run: Published) -> list[str]:
         "How to choose the homes", [_TOP, _STREET, _PASTE], default=_TOP, required=True,
         key="how",
     )  # fmt: skip
-    funded = programme.affordable(run.ranking, run.base.settings.budget_gbp)
     if how == _TOP:
         most = tables.ranked(run.ranking).height
         top = st.number_input(
@@ -57,11 +56,12 @@ def _choose(run: Published) -> list[str]:
         )
         return tables.ranked(run.ranking)["home_id"].head(top).to_list()
     if how == _STREET:
-        streets = st.multiselect(
-            "Streets, their homes within the run's budget", tables.values(funded, "street"),
-            key="claim_streets", placeholder="Choose streets",
-        )  # fmt: skip
-        return tables.narrowed(funded, (), streets)["home_id"].to_list() if streets else []
+        left, middle, right = st.columns([1, 1.5, 1.5])
+        funded = programme.affordable(run.ranking, common.budget(run, left))
+        estates, streets = common.places(run, middle, right)
+        here = tables.narrowed(funded, estates, streets)
+        common.told_place(here.height, funded.height, bool(estates or streets))
+        return here["home_id"].to_list() if estates or streets else []
     pasted = st.text_area(
         "Keys of the homes", key="pasted", placeholder="One to a line, or with commas between"
     )
@@ -72,8 +72,10 @@ def _left_out(taken: pl.DataFrame) -> None:
     if not taken.height:
         return
     told = [
-        f"{words.some(part['home_id'].to_list())} (claim {claim} of {made[:10]})"
-        for (claim, made), part in taken.group_by("claim_id", "made_at", maintain_order=True)
+        f"{words.some(part['home_id'].to_list())} (claim {claim} of {made[:10]}, by {way})"
+        for (claim, made, way), part in taken.group_by(
+            "claim_id", "made_at", "way", maintain_order=True
+        )
     ]
     st.warning(
         f"**Left out, claimed before:** {words.plain('; '.join(told))}. A home is claimed once for"

@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import words
+from dashboard import tables, words
 from pipeline.errors import ProgrammeError
 from pipeline.explain import CAUTION
 from pipeline.exports import csv_bytes
@@ -56,13 +56,34 @@ def head(title: str, purpose: str, run: Published) -> None:
     st.warning(CAUTION + note)
 
 
-def budget(run: Published) -> float:
-    """The budget in GBP, the same on every page that asks for it."""
-    return st.number_input(
-        "Budget [GBP]", min_value=0.0, value=float(run.base.settings.budget_gbp),
+def budget(run: Published, where: Any = st) -> float:
+    """The budget in GBP: one for all pages."""
+    value: float = where.number_input(
+        "Budget [GBP]", min_value=1.0, value=float(run.base.settings.budget_gbp),
         step=250_000.0, format="%.0f", key="budget", persist_state="session",
-        help="Homes are funded from the top of the order while their cost together stays within.",
+        help="Homes are taken from the top of the order while their cost together stays within."
+        " It is the same on every page.",
     )  # fmt: skip
+    return value
+
+
+def places(run: Published, left: Any, right: Any) -> tuple[list[str], list[str]]:
+    """Estates and streets to look at: one choice for all pages, empty for all of them."""
+    estates = left.multiselect(
+        "Estates", tables.values(run.ranking, "estate"), key="estates",
+        placeholder="All estates", persist_state="session",
+    )  # fmt: skip
+    known = tables.values(tables.narrowed(run.ranking, estates), "street")
+    streets = right.multiselect(
+        "Streets", known, key="streets", placeholder="All streets", persist_state="session"
+    )
+    return estates, streets
+
+
+def told_place(here: int, of: int, narrowed: bool) -> None:
+    """Say how many of the homes lie in the estates and streets chosen, where any are."""
+    if narrowed:
+        st.info(f"{here:,} of the {of:,} homes within the budget lie in the places chosen.")
 
 
 def headlines(totals: dict[str, float], names: Sequence[str], under: str = "") -> None:

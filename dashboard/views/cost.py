@@ -20,14 +20,18 @@ def page() -> None:
         " to the price, and what the number holds.",
         run,
     )
-    budget = common.budget(run)
-    homes = programme.affordable(run.ranking, budget)
+    left, middle, right = st.columns([1, 1.5, 1.5])
+    budget = common.budget(run, left)
+    estates, streets = common.places(run, middle, right)
+    funded = programme.affordable(run.ranking, budget)
+    homes = tables.narrowed(funded, estates, streets)
+    common.told_place(homes.height, funded.height, bool(estates or streets))
     if not homes.height:
-        st.info("No home fits this budget.")
+        st.info("No home fits this budget and these places. Give more, or choose other places.")
         return
     _account(homes)
     _evidence(homes, run)
-    _lots(key, run, budget, homes)
+    _lots(key, run, homes)
     st.header("What the number holds, and what it does not")
     st.markdown("\n".join(f"- {words.plain(said)}" for said in workbook.HOLDS))
 
@@ -71,9 +75,9 @@ def _evidence(homes: pl.DataFrame, run: Published) -> None:
         common.table(tables.evidence(run.base.reference))
 
 
-def _lots(key: data.Identity, run: Published, budget: float, homes: pl.DataFrame) -> None:
+def _lots(key: data.Identity, run: Published, homes: pl.DataFrame) -> None:
     st.header("Street lots and the bill of quantities")
-    made = data.bill_of(key, budget, run)
+    made = data.bill_of(key, tuple(homes["home_id"]), run)
     lots = workbook.in_pounds(made.lots)
     total, ranked = (
         int(table.sum()) / 100 for table in (made.lots["total"], made.homes["as_ranked"])

@@ -39,8 +39,7 @@ def page() -> None:
     budget, estates, streets = _controls(run)
     funded = programme.affordable(run.ranking, budget)
     here = tables.narrowed(funded, estates, streets)
-    if estates or streets:
-        st.info(f"{here.height:,} of the {funded.height:,} homes within the budget lie here.")
+    common.told_place(here.height, funded.height, bool(estates or streets))
     common.three_groups(
         programme.totals(here), f"The homes within {words.figure('cost_gbp', budget)}"
     )
@@ -52,17 +51,7 @@ def page() -> None:
 
 def _controls(run: Published) -> tuple[float, list[str], list[str]]:
     left, middle, right = st.columns([1, 1.5, 1.5])
-    with left:
-        budget = common.budget(run)
-    estates = middle.multiselect(
-        "Estates", tables.values(run.ranking, "estate"), key="estates", placeholder="All estates",
-        persist_state="session",
-    )  # fmt: skip
-    known = tables.values(tables.narrowed(run.ranking, estates), "street")
-    streets = right.multiselect(
-        "Streets", known, key="streets", placeholder="All streets", persist_state="session"
-    )
-    return budget, estates, streets
+    return common.budget(run, left), *common.places(run, middle, right)
 
 
 def _charts(run: Published, budget: float, here: pl.DataFrame) -> None:
@@ -95,7 +84,11 @@ def _order(run: Published, here: pl.DataFrame, ranked: pl.DataFrame) -> None:
         required=True, key="which", label_visibility="collapsed",
     )  # fmt: skip
     homes = here if wanted == "Within the budget" else ranked
-    shown = tables.with_system_labels(homes, run.base.reference).select(_SHOWN)
+    marked = homes.join(data.met_before(run), on="home_id", how="left", maintain_order="left")
+    shown = tables.with_system_labels(marked, run.base.reference).select(
+        *_SHOWN[:3], "claim_id", *_SHOWN[3:]
+    )
+    claimed = shown["claim_id"].count()
 
     def take_row() -> None:
         rows = st.session_state[_ROWS]["selection"]["rows"]
@@ -103,12 +96,13 @@ def _order(run: Published, here: pl.DataFrame, ranked: pl.DataFrame) -> None:
             st.session_state[_HOME] = shown["home_id"][rows[0]]
 
     st.dataframe(
-        shown, hide_index=True, column_config=common.columns(_SHOWN, ("rank", "home_id")),
+        shown, hide_index=True, column_config=common.columns(shown.columns, ("rank", "home_id")),
         height=430, placeholder="", on_select=take_row, selection_mode="single-row", key=_ROWS,
     )  # fmt: skip
     left, right = st.columns([1, 3], vertical_alignment="center")
     common.download("Download this table", shown, "homes.csv", left)
-    right.caption(f"{shown.height:,} homes. Tick a row to see that home's calculation below.")
+    said = f" {claimed:,} of them are claimed already, see column Claim." if claimed else ""
+    right.caption(f"{shown.height:,} homes.{said} Tick a row to see that home's calculation below.")
 
 
 def _one_home(key: data.Identity, run: Published) -> None:

@@ -34,17 +34,13 @@ def page() -> None:
 
 
 def _controls(run: Published, cells: pl.DataFrame) -> pl.DataFrame:
-    left, right = st.columns([1, 2])
+    left, middle, right = st.columns([1, 1.5, 1.5])
     which = left.segmented_control(
         "Homes", ["Ranked homes", "All accepted homes"], default="Ranked homes", required=True,
         key="screened",
     )  # fmt: skip
-    estates = right.multiselect(
-        "Estates", tables.values(run.ranking, "estate"), key="estates", placeholder="All estates",
-        persist_state="session",
-    )  # fmt: skip
     chosen = tables.ranked(cells) if which == "Ranked homes" else cells
-    return tables.narrowed(chosen, estates)
+    return tables.narrowed(chosen, *common.places(run, middle, right))
 
 
 def _bars(cells: pl.DataFrame) -> str:

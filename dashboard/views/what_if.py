@@ -19,6 +19,8 @@ _COLUMNS = (
     "marginal_heat_kwh_per_year", "marginal_cost_per_lifetime_tonne_gbp",
 )  # fmt: skip
 
+_FUELS = {"mains_gas": "Gas price [p/kWh]", "electricity": "Electricity price [p/kWh]"}
+
 
 @common.guarded
 def page() -> None:
@@ -37,43 +39,58 @@ def page() -> None:
     _moves(run, settings, data.ranking_under(key, settings, run))
 
 
+def _run_values(run: Published) -> dict[str, Any]:
+    """What each control holds under the run's own settings, by its key."""
+    base, reference = run.base.settings, run.base.reference
+    return {
+        "systems": list(base.works.systems or data.labels(run)),
+        "drawn": (20, 200),
+        "thickest": base.works.thickness_most_mm,
+        **{fuel: appraisal.unit_rate(reference, base, fuel).value for fuel in _FUELS},
+        "shift": base.climate.temperature_shift_c,
+        "target": base.works.target_u_w_m2k,
+        "budget": float(base.budget_gbp),
+    }
+
+
+def _reset(values: dict[str, Any]) -> None:
+    """Put the run's own values into the controls; taken out, a browser would send its old ones."""
+    st.session_state.update(values)
+
+
 def _controls(run: Published) -> tuple[Settings | None, list[float]]:
-    base, names = run.base.settings, data.labels(run)
-    offered = base.works.systems or tuple(names)
+    now, names = _run_values(run), data.labels(run)
     systems = st.multiselect(
-        "Insulants", list(names), list(offered), format_func=names.__getitem__, key="systems",
+        "Insulants", list(names), now["systems"], format_func=names.__getitem__, key="systems",
         persist_state="session",
     )  # fmt: skip
     boards, prices, year, money = st.columns(4)
     low, high = boards.slider(
-        "Thicknesses drawn [mm]", 20, 200, (20, 200), 10, key="drawn", persist_state="session",
+        "Thicknesses drawn [mm]", 20, 200, now["drawn"], 10, key="drawn", persist_state="session",
         help="The curves only; what may be chosen is limited below.",
     )  # fmt: skip
     wanted: dict[str, Any] = {
         "works.thickness_most_mm": _slider(
-            boards, "Thickest board allowed [mm]", (20.0, 200.0), base.works.thickness_most_mm,
+            boards, "Thickest board allowed [mm]", (20.0, 200.0), now["thickest"],
             step=10.0, format="%.0f", key="thickest", help="Limits what may be chosen for a home.",
         ),
         **_prices(run, prices),
         "climate.temperature_shift_c": _slider(
-            year, "Warmer or colder year [degC]", (-3.0, 3.0), base.climate.temperature_shift_c,
+            year, "Warmer or colder year [degC]", (-3.0, 3.0), now["shift"],
             step=0.25, format="%+.2f", key="shift",
             help="Added to every month's outside temperature.",
         ),
         "works.target_u_w_m2k": _slider(
-            year, "Wall U-value to reach [W/m2K]", (0.15, 0.7), base.works.target_u_w_m2k,
+            year, "Wall U-value to reach [W/m2K]", (0.15, 0.7), now["target"],
             step=0.01, format="%.2f", key="target",
             help="A home is ranked only where an option reaches this or less.",
         ),
-        "budget_gbp": money.number_input(
-            "Budget [GBP]", 1.0, None, float(base.budget_gbp), 250_000.0, format="%.0f",
-            key="what_if_budget", persist_state="session",
-        ),
+        "budget_gbp": common.budget(run, money),
     }  # fmt: skip
-    money.button("Back to the run's settings", on_click=_reset, width="stretch")
+    money.button("Back to the run's settings", on_click=_reset, args=(now,), width="stretch")
     if not systems:
         return None, []
-    if set(systems) != set(offered):
+    if set(systems) != set(now["systems"]):
         wanted["works.systems"] = systems
     return _changed(run, wanted), [float(mm) for mm in range(low, high + 1, 10)]
 
@@ -89,8 +106,7 @@ def _slider(
 
 def _prices(run: Published, place: Any) -> dict[str, Any]:
     made = {}
-    for fuel, label in (("mains_gas", "Gas price [p/kWh]"),
-                        ("electricity", "Electricity price [p/kWh]")):  # fmt: skip
+    for fuel, label in _FUELS.items():
         now = appraisal.unit_rate(run.base.reference, run.base.settings, fuel)
         value = place.number_input(
             label, 0.01, 200.0, now.value, 0.5, format="%.2f", key=fuel, persist_state="session",
@@ -107,12 +123,6 @@ def _changed(run: Published, wanted: dict[str, Any]) -> Settings:
     for name, value in wanted.items():
         settings = scenarios.with_setting(settings, name, value)
     return settings
-
-
-def _reset() -> None:
-    for name in ("systems", "drawn", "thickest", "mains_gas", "electricity", "shift", "target",
-                 "what_if_budget"):  # fmt: skip
-        st.session_state.pop(name, None)
 
 
 def _curves(table: pl.DataFrame) -> None:

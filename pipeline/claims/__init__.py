@@ -6,23 +6,26 @@ and the same claim written again gives the same bytes.
 
 import hashlib
 import json
-from collections.abc import Iterator, Sequence
+import os
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import polars as pl
 
-from pipeline import outputs
+from pipeline import identity, outputs
 from pipeline.claims import files
-from pipeline.claims.ledger import Ledger
+from pipeline.claims.ledger import OLDER, SCHEMA, Ledger
 from pipeline.errors import ClaimError
-from pipeline.published import Published, open_run
+from pipeline.published import Published, open_run, settings_of
+from pipeline.settings import Settings
 
 MEASURE = "external wall insulation"
-LEDGER = "claims.duckdb"
+LEDGER = "claims.sqlite"
 
 
 @dataclass(frozen=True)
@@ -36,19 +39,46 @@ class Claim:
 
 
 def ledger_path(store: Path) -> Path:
-    """The ledger of a store's folder: one for all stores there, kept from run to run.
+    """The one ledger of a store: as the settings say, else beside the store itself.
 
-    A home claimed from one store is refused from every other store of the folder.
+    Raises ClaimError where the settings name a place and a ledger lies beside the store too: claims
+    would be split.
     """
-    return store.with_name(LEDGER)
+    beside, chosen = named_ledger(store, Settings()), named_ledger(store, settings_of(store))
+    if chosen != beside and (beside.exists() or beside.with_name(OLDER).exists()):
+        raise ClaimError(
+            f"Two ledgers: the settings name {chosen}, and {beside.name} lies beside the store in"
+            f" {beside.parent}. One landlord has one ledger, else homes are claimed twice. Name"
+            " that one under [claims] ledger, or move it to where the settings say."
+        )
+    return chosen
 
 
-def preview(run: Published, home_ids: Sequence[str]) -> Claim:
-    """The claim as it would be made. Raises ClaimError naming each home that cannot be claimed."""
+def named_ledger(store: Path, settings: Settings) -> Path:
+    """Where the ledger of a store with such settings is to lie.
+
+    Links are followed to the store, so that one store has one ledger.
+    """
+    folder = Path(os.path.realpath(store)).parent
+    return Path(os.path.realpath(folder / Path(settings.claims.ledger or LEDGER).expanduser()))
+
+
+def preview(
+    run: Published, home_ids: Sequence[str], another: Mapping[str, str] = MappingProxyType({})
+) -> Claim:
+    """The claim as it would be made. Raises ClaimError naming each home that cannot be claimed.
+
+    another: homes somebody found to be others than those they look like, with the reason.
+    """
     chosen = _chosen(run.ranking, home_ids)
+    _refuse_doubles(chosen, another)
+    if strange := sorted(set(another) - set(chosen["home_id"])):
+        raise ClaimError(f"--another names homes that are not in this claim: {_some(strange)}.")
     key = "\n".join([run.account["run_id"], MEASURE, *chosen["home_id"]])
     claim_id = "C" + hashlib.sha256(key.encode()).hexdigest()[:12]
     lines = _lines(chosen, claim_id, run.account["run_id"])
+    account = {k: v for k, v in run.account.items() if k not in _PRIVATE}
+    unused = {"headings_not_used": len(run.account["headings_not_used"])}
     return Claim(
         claim_id,
         lines,
@@ -56,13 +86,24 @@ def preview(run: Published, home_ids: Sequence[str]) -> Claim:
         {
             "claim_id": claim_id,
             "measure": MEASURE,
-            "account": run.account,
+            "ledger": str(ledger_path(run.path)),
+            "another": dict(sorted(another.items())),
+            "account": account | unused,
             "method": files.method(chosen, run.base),
         },
     )
 
 
-def export(store: Path, home_ids: Sequence[str], out: Path) -> Claim:
+_PRIVATE = ("headings_not_used", "notes", "seconds_per_stage")
+"""What the account of a run says of the landlord's own list: a funder has no need of it."""
+
+
+def export(
+    store: Path,
+    home_ids: Sequence[str],
+    out: Path,
+    another: Mapping[str, str] = MappingProxyType({}),
+) -> Claim:
     """Freeze a claim in the ledger and write claim.csv, claim.xlsx and claim.json to `out`.
 
     The files are built first, then the ledger, which keeps their bytes, is written, then the files
@@ -71,12 +112,12 @@ def export(store: Path, home_ids: Sequence[str], out: Path) -> Claim:
     before.
     """
     with _files(store, out) as built:
-        claim = preview(open_run(store), home_ids)
+        claim = preview(open_run(store), home_ids, another)
         made = files.contents(claim.lines, claim.totals, claim.manifest)
         for name, content in made.items():
             built.add(out / name, content)
         with Ledger(ledger_path(store)) as ledger:
-            ledger.add(claim.claim_id, MEASURE, claim.lines, made)
+            ledger.add(claim.claim_id, MEASURE, claim.lines, made, another)
     return claim
 
 
@@ -101,14 +142,31 @@ def _files(store: Path, out: Path) -> Iterator[outputs.Outputs]:
 
 
 def claimed(store: Path) -> pl.DataFrame:
-    """home_id, claim_id and made_at of every home claimed so far; empty without a ledger."""
+    """Every line claimed so far: identity.NAMED, claim_id and made_at; empty without a ledger."""
     path = ledger_path(store)
-    if not path.exists():
-        return pl.DataFrame(
-            schema={"home_id": pl.String, "claim_id": pl.String, "made_at": pl.String}
-        )
+    if not path.exists() and not path.with_name(OLDER).exists():
+        return pl.DataFrame(schema=SCHEMA)
     with Ledger(path, read_only=True) as ledger:
         return ledger.homes()
+
+
+def met_before(run: Published) -> pl.DataFrame:
+    """Homes of a run that were claimed before, or look like one that was, under any key.
+
+    Returns home_id, other, way (see `identity.met`), claim_id and made_at; one line a home.
+    """
+    return identity.met(run.ranking.select(identity.NAMED), claimed(run.path))
+
+
+def _refuse_doubles(chosen: pl.DataFrame, another: Mapping[str, str]) -> None:
+    """Raise ClaimError where two homes of one claim are one home, or look it."""
+    found = identity.doubles(chosen.select(identity.NAMED))
+    said = pl.any_horizontal(pl.col("home_id", "other").is_in(list(another)))
+    for row in found.filter(~said).iter_rows(named=True):
+        raise ClaimError(
+            f"{row['home_id']} and {row['other']} have {row['way']}: one home is claimed once. Take"
+            " one off the list, or add --another HOME=REASON where somebody has seen both."
+        )
 
 
 def read_home_list(text: str) -> list[str]:

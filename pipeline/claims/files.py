@@ -24,13 +24,29 @@ LINE: dict[str, int | None] = {
     "postcode": None,
     "system": None,
     "thickness_mm": 0,
-    "u_existing_w_m2k": 3,
+    "u_existing_w_m2k": 4,
     "u_value_source": None,
-    "u_after_w_m2k": 3,
+    "u_after_w_m2k": 4,
     "treated_wall_area_m2": 2,
-    "heat_loss_before_w_k": 2,
-    "heat_loss_reduction_w_k": 2,
+    "wall_area_source": None,
+    "plane_heat_loss_reduction_w_k": 4,
+    "junction_heat_loss_reduction_w_k": 4,
+    "heat_loss_before_w_k": 4,
+    "heat_loss_source": None,
+    "heat_loss_reduction_w_k": 4,
+    "region_id": 0,
+    "internal_gains_w": 3,
+    "solar_aperture_m2": 4,
+    "degree_days_before_k_day": 3,
+    "degree_days_after_k_day": 3,
+    "heat_before_kwh_per_year": 2,
+    "heat_saved_kwh_per_year": 2,
+    "heating": None,
+    "heating_source": None,
+    "efficiency": 3,
     "fuel": None,
+    "fuel_before_kwh_per_year": 2,
+    "metered_heating_kwh_per_year": 1,
     "fuel_saved_kwh_per_year": 1,
     "expected_fuel_saved_kwh_per_year": 1,
     "co2_saved_kg_per_year": 1,
@@ -39,6 +55,15 @@ LINE: dict[str, int | None] = {
     "expected_bill_saved_gbp_per_year": 2,
     "lifetime_years": 0,
     "co2_saved_lifetime_t": 3,
+    "insulation_gbp": 2,
+    "render_gbp": 2,
+    "details_gbp": 2,
+    "access_gbp": 2,
+    "enabling_gbp": 2,
+    "prelims_gbp": 2,
+    "contingency_gbp": 2,
+    "on_costs_gbp": 2,
+    "vat_gbp": 2,
     "cost_gbp": 2,
     "estimated_inputs": None,
     "cautions": None,
@@ -53,47 +78,116 @@ NAMES = ("claim.csv", "claim.xlsx", "claim.json")
 
 
 def method(chosen: pl.DataFrame, base: Basis) -> list[dict[str, str]]:
-    """What the claim rests on: constants and factors one by one, then every table by source.
+    """What the claim rests on: settings, constants, factors and climate one by one, then every
+    table by source. With the lines it recomputes every figure.
 
     Each row has name, value, unit, source and mark; the order is fixed.
     """
-    rows = [
-        _row(r["name"].replace("_", " "), f"{r['value']:g}", r["unit"], r["source"], r["checked"])
-        for r in base.reference.table("constants").iter_rows(named=True)
-    ]
+    return [
+        *_settings(base),
+        *(_row(r["name"].replace("_", " "), f"{r['value']:g}", r["unit"], r["source"], r["checked"])
+          for r in base.reference.table("constants").iter_rows(named=True)),
+        *_fuels(chosen, base),
+        *_systems(chosen, base),
+        *_climate(chosen, base),
+        *(_row(f"rate: {item} {applies_to}", rate, unit, source, "rate book")
+          for item, applies_to, unit, rate, source in base.book.table.select(
+              "item", "applies_to", "unit", "rate_gbp", "source").iter_rows()),
+        *(_row(f"table {name}", f"{n} figures", "", source, checked)
+          for name, table in base.reference.tables.items()
+          if name not in ("constants", "fuel_factors")
+          for source, checked, n in table.group_by("source", "checked", maintain_order=True)
+          .len().iter_rows()),
+    ]  # fmt: skip
+
+
+def _settings(base: Basis) -> list[dict[str, str]]:
+    """The settings by which savings were reckoned, each marked by itself as the user's or ours."""
+    savings, climate, chosen = base.settings.savings, base.settings.climate, base.settings.appraisal
+    ours = Settings()
+    shown: list[tuple[str, object, object, str, str]] = [
+        ("in use reduction", savings.in_use_reduction, ours.savings.in_use_reduction, "-",
+         savings.in_use_basis),
+        ("comfort share", savings.comfort_share, ours.savings.comfort_share, "-",
+         savings.comfort_basis),
+        ("method of degree-days", climate.method, ours.climate.method, "",
+         "CIBSE TM41:2006, Hitchin's formula"),
+        ("inside temperature", climate.internal_temperature_c,
+         ours.climate.internal_temperature_c, "degC", "mean of the heated day and night"),
+        ("fixed base", climate.fixed_base_c, ours.climate.fixed_base_c, "degC",
+         "base temperature of published degree-days"),
+        ("temperature shift", climate.temperature_shift_c, ours.climate.temperature_shift_c, "K",
+         "added to every month"),
+        ("first year of savings", chosen.first_year, ours.appraisal.first_year, "year", "settings"),
+        ("reporting year", chosen.reporting_year, ours.appraisal.reporting_year, "year",
+         "settings"),
+    ]  # fmt: skip
+    return [
+        _row(name, value if isinstance(value, str) else f"{value:g}", unit, basis,
+             "memory" if value == default else "the user's settings")
+        for name, value, default, unit, basis in shown
+    ]  # fmt: skip
+
+
+def _fuels(chosen: pl.DataFrame, base: Basis) -> list[dict[str, str]]:
+    """Price, reporting factor and appraisal factor over the life of each fuel of the claim."""
+    rows = []
     fuels = base.worth.by_fuel.filter(pl.col("fuel").is_in(sorted(set(chosen["fuel"]))))
     for r in fuels.iter_rows(named=True):
         name = r["fuel"].replace("_", " ")
-        for kind, key, unit in (
-            ("reporting factor", "reporting", "kgCO2e/kWh"),
-            ("unit rate", "price", "GBP/kWh"),
-        ):
-            value = r["reporting_kg_per_kwh" if key == "reporting" else "price_gbp_per_kwh"]
-            cited = (r[f"{key}_source"], r[f"{key}_checked"])
-            rows.append(_row(f"{name}, {kind}", f"{value:g}", unit, *cited))
-    systems = base.reference.table("insulation_systems")
-    for r in systems.filter(pl.col("system").is_in(sorted(set(chosen["system"])))).to_dicts():
-        value = f"{r['lambda_design_w_mk']:g}"
+        cited = (r["reporting_source"], r["reporting_checked"])
+        rows.append(_row(f"{name}, reporting factor", repr(r["reporting_kg_per_kwh"]),
+                         "kgCO2e/kWh", *cited))  # fmt: skip
+        cited = (r["price_source"], r["price_checked"])
+        rows.append(_row(f"{name}, unit rate", repr(r["price_gbp_per_kwh"]), "GBP/kWh", *cited))
+        rows.append(
+            _row(f"{name}, appraisal factor over the life", repr(r["lifetime_t_per_kwh"]),
+                 "tCO2e for each kWh a year",
+                 "sum of the yearly factors of the tables fuel_factors and"
+                 f" grid_carbon_long_run_marginal over {base.worth.lifetime_years} years",
+                 "derived")
+        )  # fmt: skip
+    return rows
+
+
+def _systems(chosen: pl.DataFrame, base: Basis) -> list[dict[str, str]]:
+    """Conductivity and thermal losses of each system and thickness of the claim."""
+    rows = []
+    table = base.reference.table("insulation_systems")
+    for r in table.filter(pl.col("system").is_in(sorted(set(chosen["system"])))).to_dicts():
+        value = repr(r["lambda_design_w_mk"])
         rows.append(_row(f"{r['label']} lambda, design", value, "W/mK", r["source"], r["checked"]))
-    defaults, savings = Settings().savings, base.settings.savings
-    for name in ("in_use", "comfort"):
-        share = "in_use_reduction" if name == "in_use" else "comfort_share"
-        own = savings != defaults
-        value, basis = f"{getattr(savings, share):g}", getattr(savings, f"{name}_basis")
-        mark = "the user's settings" if own else "memory"
-        rows.append(_row(share.replace("_", " "), value, "-", basis, mark))
-    for item, applies_to, unit, rate, source in base.book.table.select(
-        "item", "applies_to", "unit", "rate_gbp", "source"
-    ).iter_rows():
-        rows.append(_row(f"rate: {item} {applies_to}", rate, unit, source, "rate book"))
-    return rows + [
-        _row(f"table {name}", f"{n} figures", "", source, checked)
-        for name, table in base.reference.tables.items()
-        if name not in ("constants", "fuel_factors")
-        for source, checked, n in table.group_by("source", "checked", maintain_order=True)
-        .len()
-        .iter_rows()
-    ]
+    used = chosen.select("system", "thickness_mm").unique()
+    options = base.options.join(used, on=["system", "thickness_mm"], how="semi")
+    for r in options.sort("system", "thickness_mm").iter_rows(named=True):
+        what = f"{r['system']} {r['thickness_mm']:g} mm"
+        source = "BS EN ISO 6946:2017, from the system's row"
+        for column, unit in _OPTION.items():
+            rows.append(_row(f"{what}, {column}", repr(float(r[column])), unit, source, "derived"))
+    return rows
+
+
+_OPTION = {"r_insulation_m2k_w": "m2K/W", "delta_u_w_m2k": "W/m2K", "bypass_w_m2k": "W/m2K"}
+
+
+def _climate(chosen: pl.DataFrame, base: Basis) -> list[dict[str, str]]:
+    """Outside temperature and sun of each counted month in the regions of the claim."""
+    year, tables = base.year, base.reference
+    rows = []
+    for region in sorted({int(r) for r in chosen["region_id"]}):
+        for place, month in enumerate(year.months):
+            days = f"{year.days[place]:g}"
+            for what, value, unit, table in (
+                ("outside temperature", year.outside[region, place], "degC",
+                 "climate_temperature_monthly"),
+                ("sun on an east or west face", year.irradiance[region, place], "W/m2",
+                 "climate_solar"),
+            ):  # fmt: skip
+                frame = tables.table(table)
+                cited = (frame["source"][0], frame["checked"][0])
+                name = f"region {region}, month {month} of {days} days, {what}"
+                rows.append(_row(name, repr(float(value)), unit, *cited))
+    return rows
 
 
 def _row(name: str, value: str, unit: str, source: str, checked: str) -> dict[str, str]:

@@ -43,18 +43,19 @@ class Funding:
 def fund(
     run: Published,
     asked: Asked,
-    claimed: Mapping[str, str],
+    claimed: pl.DataFrame,
     samples: int = 0,
     progress: Progress = lambda stage, done, of: None,
 ) -> Funding:
     """Allocate the funds to the homes of a run.
 
-    claimed: number of the claim of each home claimed before; such a home is not offered again.
+    claimed: home_id, other, way, claim_id of homes claimed before under any key, or alike (as
+    `claims.met_before` gives them); such a home is not offered again.
     samples: draws of moved assumptions for `funded_share`, 0 for none.
     Raises RulesClashError where the rules cannot be kept together, naming a smallest such set.
     """
     base = run.base
-    open_homes = run.ranking.filter(~pl.col("home_id").is_in(list(claimed)))
+    open_homes = run.ranking.filter(~pl.col("home_id").is_in(claimed["home_id"].to_list()))
     today = _today(open_homes, base)
     progress("options of each home", 0, 0)
     made = case.build(case.works(today, base), asked, base)

@@ -51,7 +51,7 @@ def funded_works(made: Case, found: Allocation) -> pl.DataFrame:
 
 
 def homes(
-    ranking: pl.DataFrame, made: Case, found: Allocation, claimed: Mapping[str, str]
+    ranking: pl.DataFrame, made: Case, found: Allocation, claimed: pl.DataFrame
 ) -> pl.DataFrame:
     """Every accepted home in the order of the ranking: what it gets, or why it gets nothing."""
     taken = funded_works(made, found).select(
@@ -61,14 +61,22 @@ def homes(
     told = ranking.select("home_id", "reason").join(
         _told(made, found), on="home_id", how="left", maintain_order="left"
     )
-    claim = beside(told, dict(claimed))
+    told = told.join(claimed, on="home_id", how="left", maintain_order="left")
+    taken_before = pl.col("claim_id").is_not_null()
     told = told.select(
         "home_id",
-        reason_code=pl.when(claim.is_not_null())
+        reason_code=pl.when(taken_before)
         .then(pl.lit("CLAIMED"))
         .otherwise(pl.coalesce("reason_code", pl.lit("NO_OPTION"))),
-        why=pl.when(claim.is_not_null())
-        .then(pl.format("Claimed before, in claim {}: one home is claimed once.", claim))
+        why=pl.when(taken_before)
+        .then(
+            pl.format(
+                "Claimed before, in claim {}, by {} as {}: one home is claimed once.",
+                "claim_id",
+                "way",
+                "other",
+            )
+        )
         .otherwise(pl.coalesce("why", "reason", pl.lit("No option reaches the target U-value."))),
         rule="rule",
         rule_version="rule_version",

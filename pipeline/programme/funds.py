@@ -4,28 +4,21 @@ A fund is a TOML file. Each home gets a verdict from each fund, with the rule, t
 and a reason code. `pipeline.programme.offers` turns funds into an allocation problem.
 """
 
-import datetime
-import tomllib
 from dataclasses import dataclass
-from difflib import get_close_matches
 from importlib.resources import files
 from pathlib import Path
-from typing import Annotated, Literal, TypeVar
+from typing import Annotated, Literal
 
 import polars as pl
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
+from pipeline import toml_files
 from pipeline.errors import SettingsError
+from pipeline.toml_files import Day, Group, NotNegative, Positive, Share, Whole
 
-Share = Annotated[float, Field(ge=0.0, le=1.0)]
-Positive = Annotated[float, Field(gt=0.0)]
 Year = Annotated[str, Field(pattern=r"^20\d\d$")]
-ByYear = dict[Year, Annotated[float, Field(ge=0.0)]]
+ByYear = dict[Year, NotNegative]
 Band = Literal["A", "B", "C", "D", "E", "F", "G"]
-
-
-class _Group(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 def _tenure(word: str) -> str:
@@ -37,7 +30,7 @@ def _tenure(word: str) -> str:
     return word
 
 
-class Homes(_Group):
+class Homes(Group):
     """Which homes may have a grant. An empty list asks nothing. Unknown is never taken as yes."""
 
     epc_bands: tuple[Band, ...] = ()
@@ -46,7 +39,7 @@ class Homes(_Group):
     earlier_funds_barred: tuple[str, ...] = ()
 
 
-class Measure(_Group):
+class Measure(Group):
     """What the works must reach."""
 
     u_after_at_most_w_m2k: Positive | None = None
@@ -54,7 +47,7 @@ class Measure(_Group):
     guarantee_at_least_years: Positive | None = None
 
 
-class Grant(_Group):
+class Grant(Group):
     """Grant of a home: share of its cost up to a limit; averaged over the fund's homes at most."""
 
     share_of_cost: Share
@@ -62,25 +55,25 @@ class Grant(_Group):
     average_per_home_at_most_gbp: Positive | None = None
 
 
-class Lot(_Group):
+class Lot(Group):
     """What the fund's homes together must meet."""
 
     street_lots: Literal["all_or_none", "none"] = "none"
     infill_share_at_most: Share = 0.0
     low_income_share_at_least: Share = 0.0
     c_or_better_now_share_at_most: Share | None = None
-    homes_at_least: Annotated[int, Field(ge=0)] = 0
+    homes_at_least: Whole = 0
 
 
-class Fund(_Group):
+class Fund(Group):
     """One fund. `budget_gbp` and `capacity_homes` are by programme year, as "2027"."""
 
     name: Annotated[str, Field(min_length=1)]
     version: Annotated[str, Field(min_length=1)]
     invented: bool
     source: Annotated[str, Field(min_length=1)]
-    opens: datetime.date
-    closes: datetime.date
+    opens: Day
+    closes: Day
     homes: Homes = Homes()
     measure: Measure = Measure()
     grant: Grant
@@ -98,78 +91,23 @@ class Fund(_Group):
         return self
 
 
-class Means(_Group):
+class Means(Group):
     """What the landlord has, by programme year, for all funds together; no limit where absent."""
 
     own_budget_gbp: ByYear = {}
     capacity_homes: ByYear = {}
 
 
-Model = TypeVar("Model", Fund, Means)
-
-
 def read(path: Path) -> Fund:
     """A fund from its TOML file. Raises SettingsError naming key and value."""
-    return build(Fund, _toml(path), str(path))
+    return toml_files.build(Fund, toml_files.read(path, "Fund file"), str(path))
 
 
 def read_means(path: Path | None) -> Means:
     """The landlord's means from a TOML file; no limits where None. Raises as `read`."""
-    return Means() if path is None else build(Means, _toml(path), str(path))
-
-
-def _toml(path: Path) -> dict[str, object]:
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise SettingsError(f"Fund file {path} does not exist. Check the path.") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as fault:
-        raise SettingsError(f"Fund file {path} is not readable as TOML: {fault}.") from None
-
-
-def build(kind: type[Model], content: dict[str, object], where: str) -> Model:
-    """A fund, or means, from a nested dictionary. Raises SettingsError naming the key at fault."""
-    try:
-        return kind.model_validate(content)
-    except ValidationError as fault:
-        lines = [_told(kind, e["loc"], e["input"], e["type"], e["msg"]) for e in fault.errors()]
-        raise SettingsError(
-            f"{where} cannot be used:\n" + "\n".join(lines) + "\nMend these keys and run again."
-        ) from None
-
-
-def _told(
-    kind: type[BaseModel], loc: tuple[int | str, ...], found: object, fault: str, words: str
-) -> str:
-    """One key at fault, what was found there, and what to write."""
-    key = ".".join(map(str, loc))
-    words = words.removeprefix("Value error, ")
-    if not loc:
-        return f"  {words}"
-    if fault == "missing":
-        return f"  {key} is missing: add it."
-    if fault == "extra_forbidden":
-        return f"  {key} is no key here{_near(kind, loc)}."
-    if fault.startswith("date"):
-        words = "write a date as 2027-04-01"
-    elif "share" in str(loc[-1]) and fault == "less_than_equal":
-        words = "write a share from 0 to 1: 0.6 means 60 %"
-    text = repr(found)
-    return f"  {key} = {text if len(text) <= 60 else f'{text[:57]}...'}: {words}"
-
-
-def _near(kind: type[BaseModel], loc: tuple[int | str, ...]) -> str:
-    """The key most like one that the group does not know, as a hint; else the keys it knows."""
-    group: type[BaseModel] = kind
-    for name in loc[:-1]:
-        inner = group.model_fields[str(name)].annotation
-        if not (isinstance(inner, type) and issubclass(inner, BaseModel)):
-            return ""
-        group = inner
-    likely = get_close_matches(str(loc[-1]), list(group.model_fields), n=1)
-    return (
-        f": did you mean {likely[0]}" if likely else f": keys are {', '.join(group.model_fields)}"
-    )
+    if path is None:
+        return Means()
+    return toml_files.build(Means, toml_files.read(path, "Means file"), str(path))
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,8 @@
 
 import polars as pl
 
+from pipeline import identity
+
 _KEYS = ("home_id", "uprn", "_address")
 _SURVEYED = (
     "floor_area_m2", "wall_area_m2", "window_area_m2", "u_existing_w_m2k", "loft_insulation_mm",
@@ -35,7 +37,7 @@ def _suspects(typed: pl.DataFrame, kept: pl.Series) -> pl.DataFrame:
     """source_row and the keys of each row that shares one of them with another row."""
     own = ~pl.col("source_row").is_in(kept.implode())
     keyed = typed.select(
-        "source_row", "home_id", "uprn", _address=pl.when(own).then(_address_key())
+        "source_row", "home_id", "uprn", _address=pl.when(own).then(identity.address_key())
     )
     return keyed.filter(
         pl.any_horizontal(pl.col(key).is_not_null() & pl.col(key).is_duplicated() for key in _KEYS)
@@ -85,12 +87,3 @@ def mark_clones(typed: pl.DataFrame) -> pl.DataFrame:
     )
     clones = found.filter(pl.col("cloned_rows") >= LEAST_CLONES)
     return typed.join(clones, on="source_row", how="left", maintain_order="left")
-
-
-def _address_key() -> pl.Expr:
-    """Postcode, numbers in their order and words in alphabetical order, for either style."""
-    plain = pl.col("address").str.to_lowercase()
-    numbers = plain.str.extract_all(r"\b[a-z0-9]*\d[a-z0-9]*\b")
-    words = plain.str.extract_all(r"\b[a-z]+\b").list.sort()
-    parts = [pl.col("postcode"), numbers.list.join(" "), words.list.join(" ")]
-    return pl.when(numbers.list.len() > 0).then(pl.concat_str(parts, separator="|"))

@@ -5,12 +5,12 @@ A heading of columns.csv with a + before it is another column's too: its words s
 
 import difflib
 import re
-import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache, lru_cache
 from pathlib import Path
 
+from pipeline import toml_files
 from pipeline.columns import by_role, dictionary
 from pipeline.errors import SettingsError
 from pipeline.stock import casting
@@ -208,12 +208,7 @@ def read_map(path: Path | None) -> dict[str, str]:
     """
     if path is None:
         return {}
-    try:
-        content = tomllib.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise SettingsError(f"Column map {path} does not exist. Check the path.") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError) as fault:
-        raise SettingsError(f"Column map {path} is not readable as TOML: {fault}.") from None
+    content = toml_files.read(path, "Column map")
     stock = {column.name for column in by_role("stock")}
     columns = content.get("columns", {})
     if set(content) - {"columns"} or not isinstance(columns, dict):

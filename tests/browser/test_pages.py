@@ -1,5 +1,8 @@
 """The pages in a real browser: what they show equals the store, and what they do holds."""
 
+import socket
+from urllib.parse import urlsplit
+
 import polars as pl
 import pytest
 from playwright.sync_api import Locator, Page, expect
@@ -182,6 +185,50 @@ def test_the_gas_price_moves_the_programme_as_the_pipeline_says(tab: Page, serve
     expect(row).to_contain_text(f"−£{old - new:,.0f}")
     expect(metric(tab, "Homes entering")).to_have_text(f"{len(gained):,}")
     expect(metric(tab, "Homes leaving")).to_have_text(f"{len(lost):,}")
+
+
+def test_back_to_the_run_brings_every_control_back_for_good(tab: Page, served: Served) -> None:
+    tab.goto(f"{served.url}/what-if")
+    slider = tab.get_by_role("slider", name="Warmer or colder year [degC]")
+    expect(metric(tab, "Homes entering")).to_have_text("0")
+    slider.press("ArrowLeft")
+    put(number(tab, "Gas price [p/kWh]"), "4")
+    expect(slider).to_have_value("-0.25")
+    expect(metric(tab, "Homes entering")).not_to_have_text("0")
+    tab.get_by_role("button", name="Back to the run's settings").click()
+    expect(metric(tab, "Homes entering")).to_have_text("0")
+    expect(slider).to_have_value("0")
+    target = tab.get_by_role("slider", name="Wall U-value to reach [W/m2K]")
+    target.press("ArrowRight")
+    expect(target).to_have_value("0.31")
+    expect(slider).to_have_value("0")
+    expect(number(tab, "Gas price [p/kWh]")).not_to_have_value("4.00")
+
+
+def test_budget_and_places_are_the_same_on_every_page(tab: Page, served: Served) -> None:
+    tab.goto(served.url)
+    put(number(tab, "Budget [GBP]"), "2000000")
+    for page in ("What it costs", "What if"):
+        tab.get_by_role("link", name=page, exact=True).click()
+        expect(number(tab, "Budget [GBP]")).to_have_value("2000000")
+
+
+@pytest.mark.parametrize("host", ["evil.example", "evil.example:8501", "127.0.0.1.evil.example"])
+def test_another_name_for_this_machine_is_refused(served: Served, host: str) -> None:
+    """A page of somebody else's that points its own name at this machine gets no session."""
+    at = urlsplit(served.url)
+
+    def answer(name: str) -> bytes:
+        with socket.create_connection((at.hostname, at.port), timeout=20) as line:
+            line.sendall(
+                f"GET /_stcore/stream HTTP/1.1\r\nHost: {name}\r\nOrigin: http://{name}\r\n"
+                "Upgrade: websocket\r\nConnection: Upgrade\r\nSec-WebSocket-Version: 13\r\n"
+                "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\n\r\n".encode()
+            )
+            return line.recv(64).split(b"\r\n")[0]
+
+    assert b" 101 " in answer(f"localhost:{at.port}")
+    assert b" 403 " in answer(host)
 
 
 def test_the_data_report_shows_what_the_pipeline_gives(tab: Page, served: Served) -> None:
