@@ -88,13 +88,13 @@ class Outputs:
             if why := why or _kept(place, place == self._store):
                 leads = "" if place.name == path.name else f" leads to {place}, which"
                 raise OutputError(
-                    f"{path}{leads} {why}. Nothing was written: name another place, or move away"
+                    f"{path}{leads} {why}. No file was written: name another place, or move away"
                     " what stands there."
                 )
         for (path, place), (other, elsewhere) in combinations(self._targets, 2):
             if _clash(place, elsewhere):
                 raise OutputError(
-                    f"{path} and {other} would be one file, or one within the other. Nothing was"
+                    f"{path} and {other} would be one file, or one within the other. No file was"
                     " written: name different places."
                 )
 
@@ -226,8 +226,9 @@ def _claimed_by_others(place: Path, is_store: bool) -> str:
     known = _recorded(place.parent).get(_folded(place.name), set())
     if _digest(place) in known:
         return ""
-    changed = "was changed since this tool wrote it" if known else "was not written by this tool"
-    return strange or changed
+    if strange or known:
+        return strange or "was changed since this tool wrote it"
+    return f"was not written by this tool, as far as {RECORD} beside it tells"
 
 
 def _same(place: Path, read: Path) -> bool:

@@ -1,6 +1,7 @@
 """What a command may write over: never an input, a ledger or a file that is not the tool's own."""
 
 import os
+import re
 import resource
 import shlex
 import shutil
@@ -11,6 +12,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from importlib.resources import files
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import matplotlib.font_manager  # noqa: F401  it may write its cache before a limit is set
@@ -18,6 +20,7 @@ import polars as pl
 import pytest
 
 from pipeline import claims, outputs, stock
+from pipeline.claims.ledger import Ledger
 from pipeline.errors import OutputError, StoreError
 from pipeline.outputs import RECORD, writing
 from pipeline.published import open_run
@@ -276,6 +279,26 @@ def test_what_a_person_saves_meanwhile_is_not_written_over(
     with pytest.raises(OutputError, match=r"screens\.csv was changed since"):
         run(Inputs(town / "stock.csv"), town / "s.duckdb", town / "town files", Settings())
     assert _everything(town) == before | {"town files/screens.csv": b"saved meanwhile"}
+
+
+def test_a_claim_frozen_without_files_says_how_to_get_them(
+    town: Path, call: Call, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = Ledger.add
+
+    def slow(*given: Any) -> None:
+        real(*given)
+        (town / "o").mkdir(exist_ok=True)
+        (town / "o" / "claim.json").write_text("saved meanwhile")
+
+    monkeypatch.setattr(Ledger, "add", slow)
+    said = call("claim", "--homes", "T2", "--store", "town.duckdb", "--out", "o")
+    claim = re.search(r"--again (C\w+)\.", said.err)
+    assert (said.code, claim is not None) == (2, True), said.err
+    assert (town / "o" / "claim.json").read_text() == "saved meanwhile"
+    words = ["claim", "--again", claim[1] if claim else "", "--store", "town.duckdb", "--out", "p"]
+    assert call(*words).code == 0
+    assert len(list((town / "p").glob("claim.*"))) == 3
 
 
 def test_two_commands_at_once_keep_one_record(tmp_path: Path) -> None:

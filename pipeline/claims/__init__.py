@@ -20,7 +20,7 @@ import polars as pl
 from pipeline import identity, outputs
 from pipeline.claims import files
 from pipeline.claims.ledger import OLDER, SCHEMA, Ledger
-from pipeline.errors import ClaimError
+from pipeline.errors import ClaimError, OutputError
 from pipeline.published import Published, open_run, settings_of
 from pipeline.settings import Settings
 
@@ -108,16 +108,22 @@ def export(
 
     The files are built first, then the ledger, which keeps their bytes, is written, then the files
     are put in place: a home can be claimed without files (write them again with `reissue`), but
-    never twice. Raises ClaimError naming the homes claimed
-    before.
+    never twice. Raises ClaimError naming the homes claimed before, OutputError where the files
+    cannot be written.
     """
-    with _files(store, out) as built:
-        claim = preview(open_run(store), home_ids, another)
-        made = files.contents(claim.lines, claim.totals, claim.manifest)
-        for name, content in made.items():
-            built.add(out / name, content)
-        with Ledger(ledger_path(store)) as ledger:
-            ledger.add(claim.claim_id, MEASURE, claim.lines, made, another)
+    frozen = ""
+    try:
+        with _files(store, out) as built:
+            claim = preview(open_run(store), home_ids, another)
+            made = files.contents(claim.lines, claim.totals, claim.manifest)
+            for name, content in made.items():
+                built.add(out / name, content)
+            with Ledger(ledger_path(store)) as ledger:
+                ledger.add(claim.claim_id, MEASURE, claim.lines, made, another)
+            frozen = claim.claim_id
+    except OutputError as fault:
+        again = f" Claim {frozen} stands in the ledger: write its files with --again {frozen}."
+        raise OutputError(str(fault) + (again if frozen else "")) from None
     return claim
 
 
