@@ -6,7 +6,9 @@ and the same claim written again gives the same bytes.
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
+import os
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
@@ -15,11 +17,12 @@ from typing import Any
 
 import polars as pl
 
-from pipeline import identity
+from pipeline import identity, outputs
 from pipeline.claims import files
 from pipeline.claims.ledger import OLDER, SCHEMA, Ledger
-from pipeline.errors import ClaimError
+from pipeline.errors import ClaimError, OutputError
 from pipeline.published import Published, open_run, settings_of
+from pipeline.settings import Settings
 
 MEASURE = "external wall insulation"
 LEDGER = "claims.sqlite"
@@ -38,22 +41,26 @@ class Claim:
 def ledger_path(store: Path) -> Path:
     """The one ledger of a store: as the settings say, else beside the store itself.
 
-    Links are followed to the store, so that one store has one ledger. Raises ClaimError where the
-    settings name a place and a ledger lies beside the store too: claims would be split.
+    Raises ClaimError where the settings name a place and a ledger lies beside the store too: claims
+    would be split.
     """
-    folder = store.resolve().parent
-    beside = folder / LEDGER
-    named = settings_of(store).claims.ledger
-    if not named:
-        return beside
-    chosen = (folder / Path(named).expanduser()).resolve()
+    beside, chosen = named_ledger(store, Settings()), named_ledger(store, settings_of(store))
     if chosen != beside and (beside.exists() or beside.with_name(OLDER).exists()):
         raise ClaimError(
             f"Two ledgers: the settings name {chosen}, and {beside.name} lies beside the store in"
-            f" {folder}. One landlord has one ledger, else homes are claimed twice. Name that one"
-            " under [claims] ledger, or move it to where the settings say."
+            f" {beside.parent}. One landlord has one ledger, else homes are claimed twice. Name"
+            " that one under [claims] ledger, or move it to where the settings say."
         )
     return chosen
+
+
+def named_ledger(store: Path, settings: Settings) -> Path:
+    """Where the ledger of a store with such settings is to lie.
+
+    Links are followed to the store, so that one store has one ledger.
+    """
+    folder = Path(os.path.realpath(store)).parent
+    return Path(os.path.realpath(folder / Path(settings.claims.ledger or LEDGER).expanduser()))
 
 
 def preview(
@@ -99,28 +106,45 @@ def export(
 ) -> Claim:
     """Freeze a claim in the ledger and write claim.csv, claim.xlsx and claim.json to `out`.
 
-    The ledger keeps the files' bytes and is written first: a home can be claimed without files
-    (write them again with `reissue`), but never twice. Raises ClaimError naming the homes claimed
-    before.
+    The files are built first, then the ledger, which keeps their bytes, is written, then the files
+    are put in place: a home can be claimed without files (write them again with `reissue`), but
+    never twice. Raises ClaimError naming the homes claimed before, OutputError where the files
+    cannot be written.
     """
-    run = open_run(store)
-    claim = preview(run, home_ids, another)
-    made = files.contents(claim.lines, claim.totals, claim.manifest)
-    files.prepare(out)
-    with Ledger(ledger_path(store)) as ledger:
-        ledger.add(claim.claim_id, MEASURE, claim.lines, made, another)
-    files.write(out, made)
+    frozen = ""
+    try:
+        with _files(store, out) as built:
+            claim = preview(open_run(store), home_ids, another)
+            made = files.contents(claim.lines, claim.totals, claim.manifest)
+            for name, content in made.items():
+                built.add(out / name, content)
+            with Ledger(ledger_path(store)) as ledger:
+                ledger.add(claim.claim_id, MEASURE, claim.lines, made, another)
+            frozen = claim.claim_id
+    except OutputError as fault:
+        again = f" Claim {frozen} stands in the ledger: write its files with --again {frozen}."
+        raise OutputError(str(fault) + (again if frozen else "")) from None
     return claim
 
 
 def reissue(store: Path, claim_id: str, out: Path) -> dict[str, str]:
     """Write the files of a claim made before, as the ledger keeps them, and return its totals."""
-    with Ledger(ledger_path(store), read_only=True) as ledger:
-        made = ledger.files(claim_id)
-    files.prepare(out)
-    files.write(out, made)
+    with _files(store, out) as built:
+        with Ledger(ledger_path(store), read_only=True) as ledger:
+            made = ledger.files(claim_id)
+        for name, content in made.items():
+            built.add(out / name, content)
     totals: dict[str, str] = json.loads(made["claim.json"])["totals"]
     return totals
+
+
+@contextmanager
+def _files(store: Path, out: Path) -> Iterator[outputs.Outputs]:
+    """The three files of a claim, none of which may be there yet; put in place at the end."""
+    files.refuse(out)
+    reads = {"the store": store, "the ledger of claims": ledger_path(store)}
+    with outputs.writing([out / name for name in files.NAMES], reads) as built:
+        yield built
 
 
 def claimed(store: Path) -> pl.DataFrame:
