@@ -8,7 +8,7 @@ keys or their addresses agree, or one of two rows has no address.
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import polars as pl
 
@@ -108,7 +108,7 @@ def _pairs(shared: pl.DataFrame) -> Iterator[tuple[int, int]]:
     yield from two.group_by("uprn").agg("source_row").select("source_row").to_series().to_list()
     same_key = shared.filter(pl.col("home_id").is_not_null())
     for rows in same_key.group_by("uprn", "home_id").agg("source_row")["source_row"].to_list():
-        yield from zip(rows[:-1], rows[1:], strict=True)
+        yield from pairwise(rows)
     alike = shared.filter(told).group_by("uprn", "_numbers").agg("source_row", "postcode", "_words")
     for rows, codes, words in alike.select("source_row", "postcode", "_words").iter_rows():
         if 1 < len(rows) <= _MOST_ALIKE:
