@@ -25,11 +25,16 @@ from pipeline.store import FORMAT, Builder, digest
 
 @dataclass(frozen=True)
 class Result:
-    """What a run leaves: the ranking, the quarantine, and the account of how it was made."""
+    """What a run leaves: the ranking, the quarantine, and the account of how it was made.
+
+    headings_not_used: the words of the list no column took. They may name a person, so that the
+    terminal shows them and no file keeps them.
+    """
 
     ranking: pl.DataFrame
     quarantine: pl.DataFrame
     faults: pl.DataFrame
+    headings_not_used: tuple[str, ...]
     account: dict[str, Any]
 
 
@@ -91,7 +96,7 @@ def run(
             write_whole(out / name, table)
     told = {**account, "seconds_per_stage": clock.seconds}
     write_whole(out / "run.json", (json.dumps(told, indent=2) + "\n").encode())
-    return Result(ranking, listed.quarantine, listed.faults, told)
+    return Result(ranking, listed.quarantine, listed.faults, listed.raw.match.unused, told)
 
 
 def _run_table(account: dict[str, Any]) -> pl.DataFrame:
@@ -136,10 +141,10 @@ def _account(
             "quarantined": listed.quarantine.height,
             "ranked": int(ranking["rank"].count()),
         },
-        "headings_not_used": list(listed.raw.match.unused),
+        "headings_not_used": len(listed.raw.match.unused),
         "personal": {
             "columns_dropped": listed.raw.match.personal,
-            "numbers_and_addresses_struck": listed.raw.struck,
+            "pieces_struck_out": listed.raw.struck,
         },
         "notes": list(listed.raw.notes),
         "libraries": {name: version(name) for name in ("polars", "duckdb", "pandera", "numpy")},

@@ -16,7 +16,7 @@ import polars as pl
 from pipeline.errors import StoreError
 from pipeline.exports import make_folder
 
-FORMAT = 2
+FORMAT = 3
 _TABLES = (
     "run", "ranking", "screens", "quarantine", "faults", "mended", "overrides", "corrections",
     "rate_book", "system_catalogue", "reference",

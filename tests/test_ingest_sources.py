@@ -285,7 +285,7 @@ def test_personal_data_is_dropped_and_counted(tmp_path):
     path = _write(tmp_path / "list.csv", text)
     out = tmp_path / "out"
     result = run(Inputs(path), tmp_path / "s.duckdb", out, Settings())
-    assert result.account["personal"] == {"columns_dropped": 4, "numbers_and_addresses_struck": 2}
+    assert result.account["personal"] == {"columns_dropped": 4, "pieces_struck_out": 2}
     kept = [p.read_bytes() for p in out.iterdir() if p.suffix in (".csv", ".json")]
     kept.append((tmp_path / "s.duckdb").read_bytes())
     book = fastexcel.read_excel(out / "quarantine.xlsx")

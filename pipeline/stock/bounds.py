@@ -15,7 +15,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.errors import StockListError
-from pipeline.stock import apart
+from pipeline.stock import apart, characters
 
 _MOST_FILE_BYTES = 384 << 20
 """A million homes by thirty columns are 210 MB as CSV, measured on the demo's columns. polars takes
@@ -62,7 +62,9 @@ def tables(path: Path) -> list[Table]:
 def _table(told: dict[str, Any], frame: pl.DataFrame) -> Table:
     names = [f"column_{i}" for i in range(frame.width)]
     rows = frame.rename(dict(zip(frame.columns, names, strict=True)))
-    return Table(told["name"], told["visible"] == "visible", tuple(frame.columns), rows)
+    return Table(
+        characters.visible(told["name"]), told["visible"] == "visible", tuple(frame.columns), rows
+    )
 
 
 def _read_apart(path: Path, folder: Path) -> dict[str, Any]:

@@ -13,7 +13,7 @@ import polars as pl
 import xlsxwriter
 
 from pipeline.errors import StockListError
-from pipeline.stock import bounds
+from pipeline.stock import bounds, characters, personal
 from pipeline.stock.faults import WHOLE_ROW
 
 _HEADINGS = ("Row", "Home", "Heading", "Cell as sent", "Fault", "Corrected")
@@ -140,13 +140,19 @@ def read_corrections(path: Path, sha256: str, headings: dict[str, str]) -> pl.Da
         raise StockListError(
             f"{path.name}: row {where} is corrected in two ways, or has lost its row number."
         )
-    return mended.unique(maintain_order=True)
+    cleaned = [
+        personal.strike(text, column or "")[0]
+        for column, text in mended.select("column", "text").iter_rows()
+    ]
+    return mended.with_columns(text=pl.Series(cleaned, dtype=pl.String)).unique(maintain_order=True)
 
 
 def _sheets(path: Path) -> dict[str, pl.DataFrame]:
     """The sheets by name, every cell as text."""
     try:
-        sheets = {sheet.name: sheet.rows for sheet in bounds.tables(path)}
+        sheets = {
+            sheet.name: characters.without_unseen(sheet.rows)[0] for sheet in bounds.tables(path)
+        }
     except (StockListError, OSError) as fault:
         raise StockListError(
             f"{path.name} could not be read as a mended quarantine ({fault}) Give the"

@@ -1,8 +1,8 @@
 """Reads a stock list as a landlord sends it: csv, xlsx or parquet, every cell as text.
 
-Nothing is interpreted here. Only the cells of columns the job needs are kept; what looks like an
-e-mail address or a telephone number inside them is struck out and counted. The result keeps the
-row numbers a spreadsheet would show.
+Nothing is interpreted here. Only the cells of columns the job needs are kept, without personal
+data (`personal`) and characters that nobody sees (`characters`). The result keeps the row numbers a
+spreadsheet would show.
 """
 
 import hashlib
@@ -13,12 +13,14 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.errors import StockListError
-from pipeline.stock import bounds, csv_files
+from pipeline.stock import bounds, characters, csv_files, personal
 from pipeline.stock.headings import ESSENTIAL, Match, joined, match, plain
 
 _LONGEST_CELL_BYTES = 1 << 20
 _MOST_TEXT_BYTES = 1 << 30
 """More than any CSV file may hold: in parquet one text may stand in many rows."""
+_LONGEST_TEXT = 1_000
+"""Own assumption: an address has a hundred characters, a remark some hundreds."""
 _HEADER_ROWS = 40
 _LEAST_HEADINGS = 3
 EXTRA = "more cells than headings"
@@ -30,8 +32,8 @@ class RawTable:
 
     `EXTRA` counts what a row has to the right of the last heading: its cells may have slipped.
     Those cells are not kept, they may hold anything.
-    headings: the words the list uses for each column. struck: e-mail addresses and telephone
-    numbers struck out of the cells.
+    headings: the words the list uses for each column. struck: pieces of personal data struck out
+    of the cells. notes: how the file was read, in words.
     """
 
     frame: pl.DataFrame
@@ -58,9 +60,21 @@ def read(
             f"{path.name}: the column map names headings the list lacks: {', '.join(absent)}."
             f" Headings read: {', '.join(filter(None, found.all))[:400]}."
         )
-    cells, struck = _struck(_cells(rows, header, found, path.name))
-    headings = {name: found.all[place] for name, place in found.positions.items()}
-    return RawTable(cells, headings, found, struck, sha256(path), tuple(notes))
+    cells, cut = _cut(_cells(rows, header, found, path.name))
+    cells, struck = personal.clean(cells)
+    headings = {n: personal.strike(found.all[p])[0] for n, p in found.positions.items()}
+    told = [personal.strike(note)[0] for note in [*notes, *cut]]
+    return RawTable(cells, headings, found, struck, sha256(path), tuple(told))
+
+
+def _cut(cells: pl.DataFrame) -> tuple[pl.DataFrame, list[str]]:
+    """The cells with no text longer than a person would write there, and a note where one was."""
+    long = pl.col(pl.String).str.len_chars() > _LONGEST_TEXT
+    cut = sum(count or 0 for count in cells.select(long.sum()).row(0))
+    if not cut:
+        return cells, []
+    note = f"{cut:,} cells were longer than {_LONGEST_TEXT:,} characters and were cut there"
+    return cells.with_columns(pl.col(pl.String).str.head(_LONGEST_TEXT)), [note]
 
 
 def rows_of(path: Path) -> tuple[pl.DataFrame, list[str]]:
@@ -82,7 +96,9 @@ def rows_of(path: Path) -> tuple[pl.DataFrame, list[str]]:
         )
     rows, notes = reader(path)
     _refuse_long(rows, path.name)
-    return rows, notes
+    rows, unseen = characters.without_unseen(rows)
+    told = [f"control characters were taken out of {unseen:,} cells"] if unseen else []
+    return rows, [*notes, *told]
 
 
 def _refuse_long(rows: pl.DataFrame, name: str) -> None:
@@ -202,20 +218,3 @@ def _cells(rows: pl.DataFrame, header: int, found: Match, name: str) -> pl.DataF
         *(pl.col(cells[place]).alias(column) for column, place in found.positions.items()),
         pl.when(more > 0).then(more.cast(pl.String)).alias(EXTRA),
     )
-
-
-_EMAIL = r"[\w.+-]+@[\w-]+\.[\w.]+"
-_TELEPHONE = r"(?:\+44[\s-]?|\b0)\d{2,4}[\s-]?\d{3,4}[\s-]?\d{3,4}\b"
-
-
-def _struck(cells: pl.DataFrame) -> tuple[pl.DataFrame, int]:
-    """Strike e-mail addresses and telephone numbers out of free text; count them."""
-    free = [c for c in ("address", "estate", "block_ref") if c in cells.columns]
-    if not free:
-        return cells, 0
-    pattern = f"{_EMAIL}|{_TELEPHONE}"
-    counts = cells.select(pl.col(free).str.count_matches(pattern).sum())
-    struck = cells.with_columns(
-        pl.col(free).str.replace_all(pattern, "").str.strip_chars().replace("", None)
-    )
-    return struck, sum(int(count or 0) for count in counts.row(0))
