@@ -86,7 +86,7 @@ def test_names_of_sheets_are_cleaned_too(tmp_path):
         for number, row in enumerate(csv.reader(io.StringIO(stock_text()))):
             sheet.write_row(number, 0, row)
     raw = reading.read(path)
-    assert raw.notes == ("read sheet 'Homes', left ''",)
+    assert raw.notes == ("read sheet 'Homes', left 'sheet 1'",)
 
 
 def test_headings_are_guarded_like_cells():

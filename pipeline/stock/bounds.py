@@ -15,7 +15,7 @@ from typing import Any
 import polars as pl
 
 from pipeline.errors import StockListError
-from pipeline.stock import apart, characters
+from pipeline.stock import apart, characters, personal
 
 _MOST_FILE_BYTES = 384 << 20
 """A million homes by thirty columns are 210 MB as CSV, measured on the demo's columns. polars takes
@@ -53,18 +53,26 @@ def tables(path: Path) -> list[Table]:
         told = _read_apart(path, Path(folder))
         if "refused" in told:
             raise StockListError(f"{path.name} {told['refused']}")
+        names = _names([one["name"] for one in told["tables"]])
         return [
-            _table(one, pl.read_ipc((Path(folder) / one["file"]).read_bytes()))
-            for one in told["tables"]
+            _table(name, one, pl.read_ipc((Path(folder) / one["file"]).read_bytes()))
+            for name, one in zip(names, told["tables"], strict=True)
         ]
 
 
-def _table(told: dict[str, Any], frame: pl.DataFrame) -> Table:
-    names = [f"column_{i}" for i in range(frame.width)]
-    rows = frame.rename(dict(zip(frame.columns, names, strict=True)))
-    return Table(
-        characters.visible(told["name"]), told["visible"] == "visible", tuple(frame.columns), rows
-    )
+def _names(sent: list[str]) -> list[str]:
+    """Names of sheets that may be shown and kept; the sheet's number where one may not."""
+    names: list[str] = []
+    for number, name in enumerate(map(characters.visible, sent), start=1):
+        free = name and name not in names and not personal.strike(name)[1]
+        names.append(name if free else f"sheet {number}")
+    return names
+
+
+def _table(name: str, told: dict[str, Any], frame: pl.DataFrame) -> Table:
+    columns = [f"column_{i}" for i in range(frame.width)]
+    rows = frame.rename(dict(zip(frame.columns, columns, strict=True)))
+    return Table(name, told["visible"] == "visible", tuple(frame.columns), rows)
 
 
 def _read_apart(path: Path, folder: Path) -> dict[str, Any]:

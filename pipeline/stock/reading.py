@@ -63,8 +63,7 @@ def read(
     cells, cut = _cut(_cells(rows, header, found, path.name))
     cells, struck = personal.clean(cells)
     headings = {n: personal.strike(found.all[p])[0] for n, p in found.positions.items()}
-    told = [personal.strike(note)[0] for note in [*notes, *cut]]
-    return RawTable(cells, headings, found, struck, sha256(path), tuple(told))
+    return RawTable(cells, headings, found, struck, sha256(path), (*notes, *cut))
 
 
 def _cut(cells: pl.DataFrame) -> tuple[pl.DataFrame, list[str]]:
