@@ -36,3 +36,31 @@ def test_nothing_is_struck_from_the_demo_list():
     assert demo.height == 2400
     cleaned, struck = personal.clean(cells)
     assert (struck, cleaned.equals(cells)) == (0, True)
+
+
+NAMES = ["Alder", "St John's", "St. Mary's", "Mr Chips", "Mrs Pym", "Miss Primrose", "Dr Johnson",
+         "Sir William Hill", "Lady Margaret", "Lord Nelson", "Canon Brown", "Victoria", "James",
+         "Queen Anne's", "O'Connell", "Upper Weir", "Tŷ Gwyn"]  # fmt: skip
+FORMS = [
+    "{n} {name} {kind}",
+    "Flat {n}B, {n}/3 {name} {kind}, Tarnwick, HX77 {m}AB",
+    "{name} {kind}",
+    "{n}-{m} {name} {kind} (Ground Floor), HX7 {m}AB",
+    "Flats {n} {m} 16 18 20 22 {name} {kind} UPRN 1000{n}234567",
+    "{name} {kind}, Block {m}",
+]
+
+
+def test_nothing_is_struck_from_british_forms_of_addresses():
+    words = pl.read_csv("pipeline/stock/personal_words.csv", infer_schema=False)
+    kinds = words.filter(pl.col("kind") == "place")["word"].str.to_titlecase()
+    texts = [
+        form.format(name=name, kind=kind, n=n % 190 + 1, m=n % 9 + 1)
+        for n, (name, kind) in enumerate((name, kind) for name in NAMES for kind in kinds)
+        for form in FORMS
+    ]
+    cells = pl.DataFrame({"address": texts + [text.upper() for text in texts]})
+    cleaned, struck = personal.clean(cells)
+    changed = cells.filter(cells["address"].ne_missing(cleaned["address"]))
+    assert (struck, changed["address"].to_list()) == (0, [])
+    assert cells.height > 20_000

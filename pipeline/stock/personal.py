@@ -21,7 +21,7 @@ _TOP = r"(?:com|org|net|uk|co|info|io|me|gov|ac|eu|biz|scot|wales|cymru|example|
 _WHO, _PART = r"[\w.+%'\-]{1,64}", r"[\w\-]{1,63}"
 _AT, _DOT = r"\s?[(\[{<]\s?at\s?[)\]}>]\s?", r"\s?(?:\.|[(\[{<]\s?dot\s?[)\]}>]|\bdot\b)\s?"
 _MAIL = re.compile(
-    rf"{_WHO}\s?@\s?{_PART}(?:\.{_PART})+"
+    rf"(?:mailto:)?{_WHO}\s?@\s?{_PART}(?:\.{_PART})+"
     rf"|{_WHO}{_AT}{_PART}(?:{_DOT}{_PART}){{0,4}}"
     rf"|{_WHO}\sat\s{_PART}(?:\sdot\s{_PART}){{1,4}}"
     rf"|{_WHO}\sat\s{_PART}(?:\.{_PART}){{0,3}}\.{_TOP}\b",
@@ -49,8 +49,10 @@ def clean(cells: pl.DataFrame) -> tuple[pl.DataFrame, int]:
 
     cells: columns of the dictionary as text; columns of other dtypes are left as they are.
     """
+    texts = [name for name, dtype in cells.schema.items() if dtype == pl.String]
+    found = cells.select(pl.col(texts).str.contains(_suspect()).any()).row(0)
     struck = 0
-    for name in (n for n, dtype in cells.schema.items() if dtype == pl.String):
+    for name in (name for name, any_suspect in zip(texts, found, strict=True) if any_suspect):
         cell = pl.col(name)
         suspect = cell.str.contains(_suspect()) & ~cell.str.contains(_PLAIN_NUMBER)
         counts = cells.filter(suspect).group_by(name, maintain_order=True).agg(pl.len())
@@ -79,7 +81,7 @@ def strike(text: str, column: str = "address") -> tuple[str, int]:
 def _closed_up(text: str) -> str:
     """The text with the places closed at which something was struck."""
     text = re.sub(rf"{personal_numbers.telephone_label()}{GONE}", GONE, text, flags=re.IGNORECASE)
-    text = re.sub(rf"{GONE}(?:[\s,;:/&+\-–]*(?:\band\b)?\s*{GONE})+", GONE, text)
+    text = re.sub(rf"{GONE}(?:[\s,;:/&+\-–]*(?:\b(?:and|or)\b)?\s*{GONE})+", GONE, text)
     while (closed := re.sub(rf"[(\[{{<]\s*{GONE}\s*[)\]}}>]", GONE, text)) != text:
         text = closed
     joined = _PLACED.sub(lambda m: ", " if re.search("[,;]", m[0]) else " ", text)

@@ -39,13 +39,18 @@ def any_of(*kinds: str) -> str:
 
 
 @cache
+def _roles() -> str:
+    return f"{any_of('label')}|key holder|next of kin"
+
+
+@cache
 def _openings() -> re.Pattern[str]:
-    """What stands before a name: titles, c/o, or the name of a role and a colon."""
+    """What stands before a name: titles, c/o, or the name of a role, with a colon or without."""
     every = any_of("title", "title_first", "title_initial")
     return re.compile(
         rf"(?<!\w)(?<!\w['’])(?:(?P<title>(?:{every})\b\.?(?:\s*(?:&|and\b|/|\+)\s*(?:{every})\b\.?)*)"
         rf"|(?P<care>{_CARE})"
-        rf"|(?P<label>(?:{any_of('label')}|key holder|next of kin)(?:'s)?(?: name)?\s*[:\-–=]))"
+        rf"|(?P<label>(?:{_roles()})(?:'s)?(?: name)?\s*[:\-–=])|(?P<role>(?:{_roles()})\b))"
         r"[\s:]*",
         re.IGNORECASE,
     )
@@ -54,7 +59,7 @@ def _openings() -> re.Pattern[str]:
 def without(text: str, is_address: bool) -> str:
     """The text with GONE in place of each name; names in bare brackets count in an address only."""
     if is_address and ("(" in text or "[" in text):
-        text = _BRACKETS.sub(lambda m: GONE if _is_person(_split(m[1])) else m[0], text)
+        text = _BRACKETS.sub(lambda m: GONE if _is_alone(m[1]) else m[0], text)
     if is_address and "." in text:
         text = _INITIALS.sub(lambda m: m[0] if _plain(m[1]) in _not_people() else f" {GONE}", text)
     kept, start = "", 0
@@ -93,6 +98,12 @@ def _not_people() -> frozenset[str]:
     return _words("place", "unit", "organisation", "thing")
 
 
+def _is_alone(text: str) -> bool:
+    """Whether a text is a person's name and nothing else, but for the name of a role before it."""
+    words = _split(text)
+    return _is_person(words[1:] if words and _plain(words[0]) in _words("label") else words)
+
+
 def _is_person(words: Sequence[str]) -> bool:
     """Whether words alone are an initial or given name and a surname."""
     if not 2 <= len(words) <= 4 or any(_plain(word) in _not_people() for word in words[1:]):
@@ -106,7 +117,10 @@ def _name_behind(text: str, opening: re.Match[str]) -> int:
     found: list[re.Match[str]] = []
     end = opening.end()
     while len(found) < _MOST_WORDS and (word := _NAME.match(text, end)):
-        if _openings().match(text, word.start(1)) or _plain(word[1]) in _words("unit"):
+        again = _openings().match(text, word.start(1))
+        next_word = _NAME.match(text, again.end()) if again else None
+        opens = next_word and _plain(next_word[1]) not in _words("unit")
+        if opens or _plain(word[1]) in _words("unit"):
             break
         found.append(word)
         end = word.end()
@@ -121,32 +135,43 @@ def _length(words: list[str], ends: bool, opening: re.Match[str]) -> int:
 
     ends: whether nothing but these words stands there up to a mark, a figure or a flat.
     """
-    kind = opening.lastgroup
-    if not words or _plain(words[0]) in _words("thing"):
+    if not words or not _may_open(opening, words):
         return 0
-    if kind != "title" and any(_plain(word) in _words("organisation", "thing") for word in words):
-        return 0
-    given = 0
-    while given < len(words) - 1 and (
-        _is_initial(words[given]) or _plain(words[given]) in _words("given")
-    ):
-        given += 1
-    if kind == "title" and not _may_open(opening, words):
-        return 0
+    surname = _place_of_surname(words)
     places = [i for i, word in enumerate(words) if i and _plain(word) in _words("place")]
     if not places:
-        return len(words) if ends and len(words) <= 4 else given + 1
-    if given == 0:
+        return len(words) if ends and len(words) <= 4 else surname + 1
+    if surname == 0:
         return 0 if places[0] == 1 else 1
-    return min(given + 1, len(words))
+    of_a_place = surname in places and opening.lastgroup != "title" and not _is_initial(words[0])
+    return 0 if of_a_place else surname + 1
+
+
+def _place_of_surname(words: list[str]) -> int:
+    """Which word is the surname: the first behind initials, given names and 'van' or 'de'."""
+    place = 0
+    while place < len(words) - 1 and (
+        _is_initial(words[place])
+        or _plain(words[place]) in _words("given")
+        or (place and _plain(words[place]) in _words("particle"))
+    ):
+        place += 1
+    return place
 
 
 def _may_open(opening: re.Match[str], words: list[str]) -> bool:
-    """Whether a title is one here: 'Dr' is a drive too, and roads are named after a 'Sir'."""
+    """Whether an opening is one here: 'Dr' is a drive too, and roads are named after a 'Sir'."""
+    said = [_plain(word) for word in words]
+    if said[0] in _words("thing"):
+        return False
+    if opening.lastgroup == "role":
+        return _is_person(words[: _place_of_surname(words) + 1])
+    if opening.lastgroup != "title":
+        return not set(said) & _words("organisation", "thing")
     titles = [_plain(word) for word in re.findall(r"[^\W\d_]+", opening["title"])]
     if set(titles) & _words("title"):
         return True
     if set(titles) & _words("title_initial"):
         return len(words) > 1 and _is_initial(words[0])
     fresh = _FRESH.search(opening.string[: opening.start()]) is not None
-    return fresh and not any(_plain(word) in _words("place") for word in words[1:])
+    return fresh and not set(said[1:]) & _words("place")

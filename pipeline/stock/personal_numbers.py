@@ -25,10 +25,10 @@ _LABELLED = tuple(
         rf"\b(?:ni|nino|national insurance){_NO}[a-z]{{2}}\s?(?:\d\s?){{6}}[a-d]?\b",
         r"\b[a-ceghj-tw-z][a-ceghj-npqr-tw-z][\s\-]?(?:\d{2}[\s\-]?){3}[a-d]\b",
         rf"\bnhs{_NO}\d{{3}}[\s\-]?\d{{3}}[\s\-]?\d{{4}}\b",
-        rf"\b(?:sort\s?code|s/c){_NO}\d{{2}}[\s\-]?\d{{2}}[\s\-]?\d{{2}}\b",
+        rf"\b(?:sort(?:\s?code)?|s/?c){_NO}\d{{2}}[\s\-]?\d{{2}}[\s\-]?\d{{2}}\b",
         rf"\b(?:bank\s)?(?:account|acct|acc|a/c){_NO}(?:\d{{4}}\s\d{{4}}|\d{{6,10}})\b",
         r"\b(?:\d{2}[\s\-]\d{2}[\s\-]\d{2}|\d{6})[\s,/]+\d{8}\b",
-        r"\bgb\d{2}\s?[a-z]{4}(?:\s?\d){14}\b",
+        r"(?:\biban[\s:.]*)?\bgb\d{2}\s?[a-z]{4}(?:\s?\d){14}\b",
     )
 )
 """Birthdays and numbers behind their name; National Insurance and IBAN by their form alone."""
@@ -103,7 +103,8 @@ def _is_telephone(groups: list[str], plus: bool, dotted: bool) -> bool:
     if british or (plus and not said.startswith("44")):
         return british is not None or 10 <= len(said) <= 15
     if re.fullmatch(r"0[1235789]\d{9}", said):
-        return sizes[0] >= 3 and len(sizes) <= 5
+        apart = groups[0] == "0" and sizes[1] >= 3 and not dotted
+        return (sizes[0] >= 3 or apart) and len(sizes) <= 5
     if re.fullmatch(r"0[1235789]\d{8}", said):
         return sizes in ((10,), (4, 6), (5, 5), (6, 4))
     lost_its_zero = re.fullmatch(r"(?:7[1-9]|1[1-9]|2[03489])\d{8}", said) and not dotted

@@ -102,16 +102,17 @@ def rows_of(path: Path) -> tuple[pl.DataFrame, list[str]]:
 
 def _refuse_long(rows: pl.DataFrame, name: str) -> None:
     """Refuse a cell, or all cells together, with more text than a list of homes has."""
-    sizes = rows.select(pl.all().str.len_bytes())
-    longest = max(sizes.max().row(0), key=lambda size: size or 0, default=0) or 0
+    size = pl.all().str.len_bytes()
+    bytes_ = rows.select(size.max().name.prefix("max "), size.sum().name.prefix("sum ")).row(0)
+    longest = max((count or 0 for count in bytes_[: rows.width]), default=0)
     if longest > _LONGEST_CELL_BYTES:
-        at = pl.any_horizontal(pl.all() == longest)
-        row = sizes.select(at.fill_null(False).arg_max()).item() + 1
+        holds = pl.any_horizontal(size == longest).fill_null(False)
+        row = rows.select(holds.arg_max()).item() + 1
         raise StockListError(
             f"{name} row {row}: a cell of {longest:,} bytes; the most this tool reads is"
             f" {_LONGEST_CELL_BYTES:,}. A double quote opened there may close much further down."
         )
-    total = sum(size or 0 for size in sizes.sum().row(0))
+    total = sum(count or 0 for count in bytes_[rows.width :])
     if total > _MOST_TEXT_BYTES:
         raise StockListError(
             f"{name} holds {total:,} bytes of text; the most this tool reads is"

@@ -21,6 +21,9 @@ _SHORT = {
     "sq": "square", "ter": "terrace", "terr": "terrace", "apt": "flat", "apartment": "flat",
 }  # fmt: skip
 _NAMED = 3
+_NO_DOUBTS = pl.DataFrame(
+    schema={"source_row": pl.UInt32, "text": pl.String, "rule": pl.String, "fault": pl.String}
+)
 _MOST_ALIKE = 20
 """Rows with one UPRN and one set of numbers that are compared pair by pair; more are no pair."""
 
@@ -41,6 +44,8 @@ class Settled:
 
 def settle(typed: pl.DataFrame) -> Settled:
     """Weigh the UPRNs of a typed list by its keys, addresses and postcodes."""
+    if not typed["uprn"].drop_nulls().is_duplicated().any():
+        return Settled(typed, typed["uprn"], _NO_DOUBTS)
     shared = _shared(typed)
     placeholder = pl.col("_places") > _most_places()
     gone = shared.filter(placeholder)
