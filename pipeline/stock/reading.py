@@ -102,6 +102,8 @@ def rows_of(path: Path) -> tuple[pl.DataFrame, list[str]]:
 
 def _refuse_long(rows: pl.DataFrame, name: str) -> None:
     """Refuse a cell, or all cells together, with more text than a list of homes has."""
+    if not rows.width:
+        return
     size = pl.all().str.len_bytes()
     bytes_ = rows.select(size.max().name.prefix("max "), size.sum().name.prefix("sum ")).row(0)
     longest = max((count or 0 for count in bytes_[: rows.width]), default=0)

@@ -12,14 +12,9 @@ from itertools import combinations, pairwise
 
 import polars as pl
 
-from pipeline import reference
+from pipeline import identity, reference
 
 _POSTCODE = r"\b[a-z]{1,2}\d[a-z\d]? ?\d[a-z]{2}\b"
-_SHORT = {
-    "rd": "road", "st": "street", "ave": "avenue", "av": "avenue", "dr": "drive", "cl": "close",
-    "ct": "court", "cres": "crescent", "gdns": "gardens", "ln": "lane", "pl": "place",
-    "sq": "square", "ter": "terrace", "terr": "terrace", "apt": "flat", "apartment": "flat",
-}  # fmt: skip
 _NAMED = 3
 _NO_DOUBTS = pl.DataFrame(
     schema={"source_row": pl.UInt32, "text": pl.String, "rule": pl.String, "fault": pl.String}
@@ -72,7 +67,7 @@ def _shared(typed: pl.DataFrame) -> pl.DataFrame:
     some = typed.filter(pl.col("uprn").is_not_null() & pl.col("uprn").is_duplicated())
     plain = pl.col("address").str.to_lowercase().str.replace_all("['’]", "")
     said = plain.str.replace_all(_POSTCODE, " ")
-    words = said.str.extract_all(r"\b[a-z]+\b").list.eval(pl.element().replace(_SHORT))
+    words = said.str.extract_all(r"\b[a-z]+\b").list.eval(pl.element().replace(identity.SHORT))
     numbers = said.str.extract_all(r"\b[a-z0-9]*\d[a-z0-9]*\b")
     told = some.select(
         "source_row", "uprn", "home_id", "postcode",
