@@ -24,17 +24,16 @@ def file_name(key: str) -> str:
 def csv_bytes(frame: pl.DataFrame) -> bytes:
     """A table as UTF-8 CSV; text that a spreadsheet would run as a formula gets a leading '.
 
-    So does text that begins with ' already, so that reading back is exact (`casting.clean`).
+    So do headings, which may be a landlord's own, and text that begins with ' already, so that
+    reading back is exact (`casting.clean`).
     """
-    return (
-        frame.with_columns(
-            pl.when(pl.col(name).str.contains(_RISKY) & ~pl.col(name).str.contains(_FIGURE))
-            .then("'" + pl.col(name))
-            .otherwise(name)
-            .alias(name)
-            for name, dtype in frame.schema.items()
-            if dtype == pl.String
-        )
-        .write_csv()
-        .encode()
+    guarded = frame.with_columns(
+        pl.when(pl.col(name).str.contains(_RISKY) & ~pl.col(name).str.contains(_FIGURE))
+        .then("'" + pl.col(name))
+        .otherwise(name)
+        .alias(name)
+        for name, dtype in frame.schema.items()
+        if dtype == pl.String
     )
+    risky = {name: f"'{name}" for name in frame.columns if re.match(_RISKY, name)}
+    return guarded.rename(risky).write_csv().encode()

@@ -11,7 +11,7 @@ LIKE_KEY = "a key that differs only in marks, case or zeros"
 LIKE_ADDRESS = "the same numbers at the same postcode"
 SURE = (KEY, UPRN, ADDRESS)
 """Ways to meet that make two rows one home; the others are held until somebody has looked."""
-_SHORT = {
+SHORT = {
     "rd": "road", "st": "street", "ave": "avenue", "av": "avenue", "ln": "lane", "dr": "drive",
     "cl": "close", "cres": "crescent", "ct": "court", "gdns": "gardens", "pl": "place",
     "sq": "square", "tce": "terrace", "terr": "terrace", "apt": "flat", "apartment": "flat",
@@ -36,7 +36,7 @@ def address_key() -> pl.Expr:
         .str.to_lowercase()
         .str.replace_all(r"['’]", "")
         .str.extract_all(r"\b[a-z]+\b")
-        .list.eval(pl.element().replace(_SHORT))
+        .list.eval(pl.element().replace(SHORT))
         .list.sort()
     )
     parts = [pl.col("postcode"), numbers(), words.list.join(" ")]

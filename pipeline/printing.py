@@ -54,7 +54,7 @@ def show_run(result: Result) -> None:
     """Totals, the top ten, what was not ranked, and what is in quarantine and why."""
     account, ranking = result.account, result.ranking
     rows, budget = account["rows"], account["settings"]["budget_gbp"]
-    _show_reading(account)
+    _show_reading(account, result.headings_not_used)
     warn_invented(account["rate_book_source"])
     console.print(
         f"Rows read {rows['read']:,} = accepted {rows['accepted']:,}"
@@ -106,21 +106,21 @@ def warn_invented(source: str) -> None:
         )
 
 
-def _show_reading(account: dict[str, Any]) -> None:
+def _show_reading(account: dict[str, Any], not_used: tuple[str, ...]) -> None:
     """How the list was read: notes, headings left out with what they look like, personal data."""
     for note in account["notes"]:
         console.print(f"The list: {note}.", highlight=False)
     personal = account["personal"]
-    if account["headings_not_used"]:
+    if not_used:
         told = [
             h + (f" (like {dictionary()[near].label}?)" if (near := suggestion(h)) else "")
-            for h in account["headings_not_used"]
+            for h in not_used
         ]
         console.print(f"Headings not used: {', '.join(told)}.", highlight=False)
     if any(personal.values()):
         console.print(
             f"Personal data: {personal['columns_dropped']} columns dropped,"
-            f" {personal['numbers_and_addresses_struck']} numbers or e-mail addresses struck out.",
+            f" {personal['pieces_struck_out']} names, numbers or e-mail addresses struck out.",
             highlight=False,
         )
 

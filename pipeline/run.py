@@ -25,11 +25,16 @@ from pipeline.store import FORMAT, Builder, digest
 
 @dataclass(frozen=True)
 class Result:
-    """What a run leaves: the ranking, the quarantine, and the account of how it was made."""
+    """What a run leaves: the ranking, the quarantine, and the account of how it was made.
+
+    headings_not_used: the words of the list no column took. They may name a person, so that the
+    terminal shows them and no file keeps them.
+    """
 
     ranking: pl.DataFrame
     quarantine: pl.DataFrame
     faults: pl.DataFrame
+    headings_not_used: tuple[str, ...]
     account: dict[str, Any]
 
 
@@ -69,7 +74,8 @@ def run(
             files.add(out / workbook, book)
         told = {**account, "workbook": workbook, "seconds_per_stage": clock.seconds}
         files.add(out / "run.json", (json.dumps(told, indent=2) + "\n").encode())
-    return Result(made.ranking, listed.quarantine, listed.faults, told)
+    unused = made.listed.raw.match.unused
+    return Result(made.ranking, made.listed.quarantine, made.listed.faults, unused, told)
 
 
 @dataclass(frozen=True)
@@ -178,10 +184,10 @@ def _account(inputs: stock.Inputs, made: _Made, ranking_csv: bytes) -> dict[str,
             "quarantined": listed.quarantine.height,
             "ranked": int(made.ranking["rank"].count()),
         },
-        "headings_not_used": list(listed.raw.match.unused),
+        "headings_not_used": len(listed.raw.match.unused),
         "personal": {
             "columns_dropped": listed.raw.match.personal,
-            "numbers_and_addresses_struck": listed.raw.struck,
+            "pieces_struck_out": listed.raw.struck,
         },
         "notes": list(listed.raw.notes),
         "libraries": {name: version(name) for name in ("polars", "duckdb", "pandera", "numpy")},

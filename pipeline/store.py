@@ -14,7 +14,7 @@ import polars as pl
 
 from pipeline.errors import StoreError
 
-FORMAT = 2
+FORMAT = 3
 _TABLES = (
     "run", "ranking", "screens", "quarantine", "faults", "mended", "overrides", "corrections",
     "rate_book", "system_catalogue", "reference",

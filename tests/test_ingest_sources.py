@@ -335,7 +335,7 @@ def test_personal_data_is_dropped_and_counted(tmp_path):
     path = _write(tmp_path / "list.csv", text)
     out = tmp_path / "out"
     result = run(Inputs(path), tmp_path / "s.duckdb", out, Settings())
-    assert result.account["personal"] == {"columns_dropped": 4, "numbers_and_addresses_struck": 2}
+    assert result.account["personal"] == {"columns_dropped": 4, "pieces_struck_out": 2}
     kept = [p.read_bytes() for p in out.iterdir() if p.suffix in (".csv", ".json")]
     kept.append((tmp_path / "s.duckdb").read_bytes())
     book = fastexcel.read_excel(out / "quarantine.xlsx")
@@ -345,6 +345,39 @@ def test_personal_data_is_dropped_and_counted(tmp_path):
         for secret in (*people, "Oakbourne"):
             assert secret.encode() not in content, secret
     assert b"1 Alder Row" in b"".join(kept)
+
+
+def test_personal_data_in_any_known_column_reaches_no_file_and_no_table(tmp_path):
+    head = (
+        "Property Ref,Address,Estate,Block,Post Code,Prop Type,Age,Floor Area,Wall Type,Funded by"
+    )
+    rows = [
+        'T1,"1 Alder Row (Mrs J Oakbourne)",Weir ring 01632 960131,c/o Oakbourne,HX77 3AB,House,'
+        "1934,85,Solid brick,ann at mail dot example",
+        "T2,2 Alder Row,NHS 943 476 5919,Weir Court 7700 900123,HX77 3AB,House,ask Mr Oakbourne,see"
+        " DOB 12/03/1951,Solid QQ 12 34 56 C,12-34-56 12345678",
+        "T3,3 Alder Row,Weir,Weir Court,HX77 3AB,House,1934,85,brikc (01632) 960 131,",
+    ]
+    path = _write(tmp_path / "list.csv", "\n".join([head, *rows]) + "\n")
+    survey = "Property Ref,Estate,Wall Type\nT1,Mr Oakbourne,mobile 07700.900.123\n"
+    other = _write(tmp_path / "survey.csv", survey)
+    out, store = tmp_path / "out", tmp_path / "s.duckdb"
+    result = run(Inputs(path, {"survey": other}), store, out, Settings())
+    assert result.account["personal"]["pieces_struck_out"] == 11
+    told = {(4, "Wall Type"): "Cavity, says Miss Oakbourne"}
+    _fill(out / "quarantine.xlsx", tmp_path / "m.xlsx", told)
+    corrections = mending.read_corrections(
+        tmp_path / "m.xlsx", result.account["stock_list_sha256"], {"wall_construction": "Wall Type"}
+    )
+    assert corrections["text"].to_list() == ["Cavity, says"]
+    kept = [file.read_bytes() for file in out.iterdir() if file.suffix in (".csv", ".json")]
+    kept.append(store.read_bytes())
+    book = fastexcel.read_excel(out / "quarantine.xlsx")
+    for name in book.sheet_names:
+        kept.append(book.load_sheet(name, header_row=None).to_polars().write_csv().encode())
+    for secret in ("Oakbourne", "960131", "960 131", "900123", "900.123", "943 476", "ann at",
+                   "12/03/1951", "12 34 56", "12345678"):  # fmt: skip
+        assert not [content for content in kept if secret.encode() in content], secret
 
 
 def test_formula_cells_are_neutralised_and_come_back_as_sent(tmp_path):

@@ -103,16 +103,6 @@ def test_one_clear_message_and_the_store_untouched(case, demo_folder, tmp_path, 
     assert sorted(p.name for p in tmp_path.iterdir()) == sorted([name, "town.duckdb"])
 
 
-def test_a_gigabyte_of_one_line(tmp_path, call):
-    source = tmp_path / "long.csv"
-    with source.open("wb") as file:
-        for _ in range(64):
-            file.write(b"x," * (8 << 20))
-    said = call("run", source, "--store", tmp_path / "s.duckdb", "--out", tmp_path)
-    assert (said.code, "first line is longer than 1 MiB" in said.err) == (2, True)
-    source.unlink()
-
-
 @pytest.mark.parametrize("missing", ["file", "folder"])
 def test_no_such_file(missing, tmp_path, call):
     source = tmp_path / "nothing.csv"

@@ -50,14 +50,14 @@ def _reading(run: Published, mended: pl.DataFrame, corrections: pl.DataFrame) ->
         )  # fmt: skip
         for place, (label, value, why) in zip(st.columns(4), told, strict=True):
             place.metric(label, f"{value:,}", help=why)
-    unused = [f"“{heading}”" for heading in account["headings_not_used"]]
     lines = [
         f"**Rows:** {rows['read']:,} read = {rows['accepted']:,} accepted +"
         f" {rows['quarantined']:,} in quarantine.",
-        f"**Headings not used:** {words.plain(words.some(unused, 20)) or 'none'}.",
+        f"**Headings not used:** {account['headings_not_used']:,}; the run names them on the"
+        " terminal and keeps none, for they may name a person.",
         f"**Personal data:** {personal['columns_dropped']:,} columns whose headings look personal"
-        f" were dropped; {personal['numbers_and_addresses_struck']:,} e-mail addresses and"
-        " telephone numbers were struck out of other cells.",
+        f" were dropped; {personal['pieces_struck_out']:,} names, numbers and e-mail"
+        " addresses were struck out of other cells.",
         "**Notes on the file:** "
         f"{words.plain('; '.join(account['notes']) or 'none, it was read as it stands')}.",
         f"**Mended by hand:** {f'{corrections.height:,} cells' if corrections.height else 'none'}.",

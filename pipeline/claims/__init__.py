@@ -78,7 +78,6 @@ def preview(
     claim_id = "C" + hashlib.sha256(key.encode()).hexdigest()[:12]
     lines = _lines(chosen, claim_id, run.account["run_id"])
     account = {k: v for k, v in run.account.items() if k not in _PRIVATE}
-    unused = {"headings_not_used": len(run.account["headings_not_used"])}
     return Claim(
         claim_id,
         lines,
@@ -88,13 +87,13 @@ def preview(
             "measure": MEASURE,
             "ledger": str(ledger_path(run.path)),
             "another": dict(sorted(another.items())),
-            "account": account | unused,
+            "account": account,
             "method": files.method(chosen, run.base),
         },
     )
 
 
-_PRIVATE = ("headings_not_used", "notes", "seconds_per_stage")
+_PRIVATE = ("notes", "seconds_per_stage")
 """What the account of a run says of the landlord's own list: a funder has no need of it."""
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.errors import StockListError
-from pipeline.stock import duplicates, faults, mending, reading, rules, sources, values
+from pipeline.stock import duplicates, faults, mending, reading, rules, sources, uprns, values
 from pipeline.stock.headings import read_map
 from pipeline.stock.reading import EXTRA, RawTable
 
@@ -64,12 +64,15 @@ def ingest(inputs: Inputs, precedence: Mapping[str, tuple[str, ...]]) -> Stock:
     raw = reading.read(inputs.base, settled)
     raw, trail, kept = _mended(raw, inputs.mended)
     typed, turned = values.typed(raw)
-    laid = sources.overlay(typed, inputs.others, settled, precedence)
+    weighed = uprns.settle(typed)
+    laid = sources.overlay(weighed.typed, inputs.others, settled, precedence)
     typed = duplicates.mark_clones(laid.typed)
     found = faults.find(typed, raw.frame, raw.headings)
     faulty = found.filter(pl.col("severity") != "warn")["source_row"].unique()
-    second = duplicates.find(typed, raw.frame, faulty, kept)
-    found = pl.concat([found, faults.second_entries(second)]).sort(
+    proven = typed.with_columns(uprn=weighed.proof)
+    second = duplicates.find(proven, raw.frame, faulty, kept)
+    doubts = faults.doubts(weighed.doubts, raw.headings)
+    found = pl.concat([found, doubts, faults.second_entries(second)]).sort(
         "source_row", maintain_order=True
     )
     accepted, quarantine = _divide(typed, raw, found)

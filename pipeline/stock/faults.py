@@ -149,6 +149,19 @@ def second_entries(found: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def doubts(found: pl.DataFrame, headings: dict[str, str]) -> pl.DataFrame:
+    """Warnings of the UPRNs that `uprns.settle` doubts; found: source_row, text, rule and fault."""
+    return found.select(
+        "source_row",
+        pl.lit("uprn").alias("column"),
+        pl.lit(headings.get("uprn", WHOLE_ROW)).alias("heading"),
+        "text",
+        pl.lit("warn").alias("severity"),
+        "rule",
+        "fault",
+    )
+
+
 def warnings_of(faults: pl.DataFrame) -> pl.DataFrame:
     """source_row and the warnings of each row in one text."""
     return _joined(faults.filter(pl.col("severity") == "warn"), "warnings")

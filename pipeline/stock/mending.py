@@ -10,11 +10,11 @@ import io
 from collections.abc import Sequence
 from pathlib import Path
 
-import fastexcel
 import polars as pl
 import xlsxwriter
 
 from pipeline.errors import StockListError
+from pipeline.stock import bounds, characters, personal
 from pipeline.stock.faults import WHOLE_ROW
 
 WORKBOOK = "quarantine.xlsx"
@@ -130,25 +130,13 @@ def read_corrections(path: Path, sha256: str, headings: dict[str, str]) -> pl.Da
     Raises StockListError where the file is no such workbook, belongs to another list, or names a
     row or heading that is not there.
     """
-    try:
-        book = fastexcel.read_excel(path)
-        about = book.load_sheet("About", header_row=None, dtypes="string").to_polars()
-        lines = book.load_sheet("Faults", dtypes="string").to_polars()
-        words = book.load_sheet("Words", dtypes="string").to_polars()
-    except (fastexcel.FastExcelError, OSError) as fault:
-        raise StockListError(
-            f"{path.name} could not be read as a mended quarantine"
-            f" ({str(fault).splitlines()[0]}). Give the quarantine.xlsx that a run wrote."
-        ) from None
-    if about.height == 0 or about.item(0, 0) != sha256:
+    sheets = _sheets(path)
+    if sheets["About"].height == 0 or sheets["About"].item(0, 0) != sha256:
         raise StockListError(
             f"{path.name} belongs to another stock list. Mend the quarantine.xlsx of this list."
         )
-    for sheet, found, must in (("Faults", lines, _HEADINGS), ("Words", words, _WORDS)):
-        if tuple(found.columns) != must:
-            raise StockListError(
-                f"{path.name}: sheet {sheet} must have the columns {', '.join(must)}."
-            )
+    lines = _below(sheets["Faults"], _HEADINGS, f"{path.name}: sheet Faults")
+    words = _below(sheets["Words"], _WORDS, f"{path.name}: sheet Words")
     settled = _filled(words).select("Heading", "Cell as sent", pl.col("Corrected").alias("word"))
     if settled.select("Heading", "Cell as sent").is_duplicated().any():
         raise StockListError(f"{path.name}: sheet Words settles one text twice. Keep one line.")
@@ -177,7 +165,37 @@ def read_corrections(path: Path, sha256: str, headings: dict[str, str]) -> pl.Da
         raise StockListError(
             f"{path.name}: row {where} is corrected in two ways, or has lost its row number."
         )
-    return mended.unique(maintain_order=True)
+    cleaned = [
+        personal.strike(text, column or "")[0]
+        for column, text in mended.select("column", "text").iter_rows()
+    ]
+    return mended.with_columns(text=pl.Series(cleaned, dtype=pl.String)).unique(maintain_order=True)
+
+
+def _sheets(path: Path) -> dict[str, pl.DataFrame]:
+    """The sheets by name, every cell as text."""
+    try:
+        sheets = {
+            sheet.name: characters.without_unseen(sheet.rows)[0] for sheet in bounds.tables(path)
+        }
+    except (StockListError, OSError) as fault:
+        raise StockListError(
+            f"{path.name} could not be read as a mended quarantine ({fault}) Give the"
+            " quarantine.xlsx that a run wrote."
+        ) from None
+    if absent := sorted({"About", "Faults", "Words"} - set(sheets)):
+        raise StockListError(
+            f"{path.name} could not be read as a mended quarantine: it has no sheet"
+            f" {', '.join(absent)}. Give the quarantine.xlsx that a run wrote."
+        )
+    return sheets
+
+
+def _below(sheet: pl.DataFrame, must: tuple[str, ...], where: str) -> pl.DataFrame:
+    """The rows below the headings, which must be these."""
+    if sheet.height == 0 or sheet.row(0) != must:
+        raise StockListError(f"{where} must have the columns {', '.join(must)}.")
+    return sheet.slice(1).rename(dict(zip(sheet.columns, must, strict=True)))
 
 
 def _text(column: str) -> pl.Expr:

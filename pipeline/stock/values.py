@@ -57,6 +57,9 @@ def _read(cells: pl.DataFrame, column: Column, unit: str) -> pl.DataFrame:
     """Value and flag of each distinct text, the value as text, and the rows that hold it."""
     distinct = cells.group_by("text", maintain_order=True).agg(rows=pl.len())
     clean = distinct.with_columns(clean=casting.clean("text"))
+    if column.name == "uprn":
+        said = ~casting.no_uprn(pl.col("clean"))
+        clean = clean.with_columns(clean=pl.when(said).then("clean"))
     value = clean.with_columns(_value(column, unit))
     return value.with_columns(_said(column))
 
