@@ -31,7 +31,7 @@ from pipeline import (
     settings,
 )
 from pipeline.bill import workbook
-from pipeline.errors import ProgrammeError
+from pipeline.errors import ProgrammeError, SheetError
 from pipeline.exports import csv_bytes, make_folder, write_whole
 from pipeline.options import rates
 from pipeline.printing import complaints, console, words
@@ -217,6 +217,8 @@ def explain_command(
         for name, content in written.items():
             write_whole(out / name, content)
         console.print(f"Files: {out}/{', '.join(written)}", highlight=False, soft_wrap=True)
+    if not sheet.check.agrees:
+        raise SheetError(sheet.check.words())
 
 
 @app.command("options")

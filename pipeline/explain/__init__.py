@@ -7,10 +7,12 @@
 from pipeline.explain import markdown
 from pipeline.explain.paper import Paper, paper
 from pipeline.explain.step import CAUTION, MARKS, Step, show
-from pipeline.explain.steps import furthest, sheet
+from pipeline.explain.steps import Check, check, sheet
 from pipeline.exports import file_name
 
-__all__ = ["CAUTION", "MARKS", "Paper", "Step", "files", "furthest", "paper", "sheet", "show"]
+__all__ = [
+    "CAUTION", "MARKS", "Check", "Paper", "Step", "check", "files", "paper", "sheet", "show",
+]  # fmt: skip
 
 
 def files(home_id: str, made: Paper) -> dict[str, bytes]:
