@@ -32,7 +32,7 @@ from pipeline import (
     settings,
 )
 from pipeline.bill import workbook
-from pipeline.errors import ProgrammeError
+from pipeline.errors import ProgrammeError, SheetError
 from pipeline.exports import csv_bytes
 from pipeline.options import rates
 from pipeline.outputs import writing
@@ -232,6 +232,8 @@ def explain_command(
     printing.show_sheet(sheet)
     if out:
         console.print(f"Files: {out}/{', '.join(written)}", highlight=False, soft_wrap=True)
+    if not sheet.check.agrees:
+        raise SheetError(sheet.check.words())
 
 
 @app.command("options")

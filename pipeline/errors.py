@@ -25,6 +25,10 @@ class OutputError(ProgrammeError):
     """A file or folder that could not be written."""
 
 
+class SheetError(ProgrammeError):
+    """A home's calculation that does not meet what the store holds of it."""
+
+
 class ClaimError(ProgrammeError):
     """A claim that would break the ledger: a home claimed before, or not in the programme."""
 

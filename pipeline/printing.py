@@ -416,7 +416,8 @@ def show_sources(counts: pl.DataFrame, figures: pl.DataFrame, mark: str | None) 
 def show_sheet(paper: explain.Paper) -> None:
     """One home's calculation, part by part, each figure with formula, values and source."""
     console.print(paper.title, style="bold")
-    console.print(explain.CAUTION, style="dim")
+    for told in paper.cautions:
+        console.print(told, style="dim" if told == explain.CAUTION else "bold red")
     for pairs in (paper.origin, paper.short):
         table = Table(box=None, show_header=False, padding=(0, 1, 0, 0))
         for label, text in pairs:
@@ -432,7 +433,7 @@ def show_sheet(paper: explain.Paper) -> None:
                 for line in block:
                     _show_line(line)
     console.rule("Check", align="left")
-    console.print(f"{paper.drawn}\n{paper.check}".strip(), highlight=False)
+    console.print(f"{paper.drawn}\n{paper.check.words()}".strip(), highlight=False)
     console.rule("Sources", align="left")
     console.print(explain.MARKS, highlight=False)
     for number, source in enumerate(paper.layout.sources, start=1):

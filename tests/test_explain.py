@@ -1,18 +1,25 @@
 """The sheet of one home: agreement with what the store holds, and its three forms."""
 
+import dataclasses
 import io
+import itertools
 import re
+from typing import get_args
 
 import polars as pl
 import pypdf
 import pytest
 from PIL import Image
 
-from pipeline import explain
-from pipeline.explain import damp, layout, picture
+from pipeline import explain, programme, settings
+from pipeline.explain import damp, layout, money, picture
 from pipeline.explain.damp import profile
 from pipeline.explain.step import Sheet
 from pipeline.exports import file_name
+from pipeline.published import open_run
+from pipeline.run import run
+from pipeline.settings import Term
+from pipeline.stock import Inputs
 from pipeline.stock.reading import sha256
 
 
@@ -22,16 +29,132 @@ def test_every_stored_figure_of_every_kind_of_home_is_reached(demo):
     assert sample.height > 30
     for home in sample.iter_rows(named=True):
         steps = explain.sheet(home, demo.base)
-        assert explain.furthest(home, steps) < 1e-11
+        found = explain.check(home, steps)
+        assert found.agrees, found.apart
+        assert found.far < 1e-11
         named = [step.column for step in steps if step.column]
         assert len(named) == len(set(named)) > (60 if home["system"] else 30)
 
 
-def test_a_stored_figure_that_is_not_met_is_told(demo):
+TERMS = get_args(Term)
+STATED = [
+    *({"objective": term} for term in TERMS),
+    *({"weights": {a: 1.5, b: 0.7}} for a, b in itertools.combinations(TERMS, 2)),
+    {"objective": "carbon", "weights": {"low_income_bills": 0.0}},
+]
+
+
+@pytest.mark.parametrize("stated", STATED, ids=str)
+def test_the_score_is_reckoned_under_every_objective_and_every_pair_of_weights(demo, stated):
+    """Of homes with low income, without, and not known."""
+    changed = settings.build({"appraisal": stated}, "test")
+    base = dataclasses.replace(demo.base, settings=changed)
+    ranked = programme.rank(demo.ranking, changed).filter(pl.col("rank").is_not_null())
+    homes = ranked.group_by("low_income", maintain_order=True).head(2)
+    assert homes["low_income"].n_unique() == 3
+    for home in homes.iter_rows(named=True):
+        steps = explain.sheet(home, base)
+        found = explain.check(home, steps)
+        assert found.agrees, found.apart
+        step = next(step for step in steps if step.column == "score")
+        assert step.value == pytest.approx(worth_by_hand(home, stated) / home["cost_gbp"])
+
+
+def worth_by_hand(home, stated):
+    """The objectives in plain words of the README, weighted."""
+    worth = {
+        "net_benefit": home["net_present_value_gbp"],
+        "expected_net_benefit": home["expected_net_present_value_gbp"],
+        "carbon": home["co2_saved_lifetime_t"],
+        "heat": home["heat_saved_kwh_per_year"] * 36,
+        "low_income_bills": home["bill_saved_pv_gbp"] if home["low_income"] == "yes" else 0.0,
+    }
+    weights = stated.get("weights") or {stated["objective"]: 1.0}
+    return sum(weight * worth[term] for term, weight in weights.items())
+
+
+UNUSUAL = """Ref,Address,Post Code,Prop Type,Built Form,Age,Floor Area,Wall Type,Low income,\
+Measured HTC,Metered heating,Walls refused,Wall build-up,Wall thickness,Gable wall area
+A1,1 Elm Row,HX77 3AB,House,End terrace,1934,85,Solid brick,yes,310,9000,front,,,
+A2,2 Elm Row,HX77 3AB,House,Semi,1934,85,Cavity,no,,,,block_cavity,,
+A3,3 Elm Row,HX77 3AB,House,Detached,1890,120,Sandstone,,,15000,rear,,550,40
+A4,4 Elm Row,HX77 3AB,Bungalow,Semi,1955,60,System built,yes,250,,,,,
+A5,5 Elm Row,HX77 3AB,Flat,Mid terrace,1968,50,Solid brick,no,,,gable,,,
+A6,6 Elm Row,HX77 3AB,House,Mid terrace,1910,70,Solid brick,yes,,,,block_cavity,,
+"""
+BUILD_UP = {"layers": [
+    {"name": "plaster", "thickness_mm": 13, "lambda_w_mk": 0.18},
+    {"name": "block", "thickness_mm": 100, "lambda_w_mk": 0.5,
+     "bridge_share": 0.066, "bridge_lambda_w_mk": 0.88},
+    {"name": "cavity", "thickness_mm": 50, "air": "still"},
+    {"name": "brick", "thickness_mm": 102.5, "lambda_w_mk": 0.77},
+]}  # fmt: skip
+
+
+@pytest.mark.parametrize("method", ["balance_point", "fixed_base"])
+def test_homes_of_unusual_knowledge_under_unusual_settings(tmp_path, method):
+    """Measured loss, meters, refused walls, a build-up; details, own prices and two weights."""
+    (tmp_path / "list.csv").write_text(UNUSUAL)
+    stated = settings.build({
+        "walls": {"block_cavity": BUILD_UP},
+        "climate": {"method": method, "temperature_shift_c": -1.5},
+        "details": {"reveal": "reveal_30", "base": "carried_below", "eaves": "joined",
+                    "neighbour": "continued"},
+        "prices": {"unit_rates_p_per_kwh": {"mains_gas": 9.5}},
+        "works": {"humidity_class": 4, "target_u_w_m2k": 0.28},
+        "appraisal": {"weights": {"low_income_bills": 2.0, "heat": 0.01},
+                      "guarantee_25_years": False, "carbon_value": "high"},
+    }, "test")  # fmt: skip
+    run(Inputs(tmp_path / "list.csv"), tmp_path / "s.duckdb", tmp_path, stated)
+    town = open_run(tmp_path / "s.duckdb")
+    homes = town.ranking.to_dicts()
+    assert len(homes) == 6
+    assert sum(home["rank"] is not None for home in homes) >= 4
+    for column in ("measured_htc_w_k", "metered_heating_kwh_per_year", "walls_refused",
+                   "wall_build_up", "wall_thickness_mm", "low_income"):  # fmt: skip
+        assert any(home[column] is not None for home in homes), column
+    for home in homes:
+        found = explain.check(home, explain.sheet(home, town.base))
+        assert found.agrees, found.apart
+
+
+@pytest.mark.parametrize(
+    ("column", "altered"),
+    [
+        ("cost_gbp", lambda cost: cost * (1 + 1e-8)),
+        ("score", lambda _: None),
+        ("mould_risk_at", lambda _: "nowhere"),
+        ("system", lambda _: "straw"),
+        ("moisture_verdict", lambda _: None),
+    ],
+)
+def test_a_stored_value_that_is_not_met_is_told(demo, column, altered):
+    """Figures beyond rounding, words, and cells that are empty."""
     home = demo.ranking.row(0, named=True)
     steps = explain.sheet(home, demo.base)
-    other = home | {"cost_gbp": home["cost_gbp"] * 1.01}
-    assert explain.furthest(other, steps) == pytest.approx(0.01 / 1.01)
+    found = explain.check(home | {column: altered(home[column])}, steps)
+    assert [step.column for step, _ in found.apart] == [column]
+    assert not found.agrees
+    assert f"DISAGREE in 1 of {found.reckoned + found.given} figures" in found.words()
+    assert f"{column}: {str(home[column] or 'nothing')[:9]}" in found.words()
+    assert found.far < 1e-11
+
+
+def test_a_sheet_that_does_not_meet_the_store_says_so_in_every_form(
+    demo, demo_folder, call, tmp_path, monkeypatch
+):
+    """Exit code 2, at the head of what is printed and written, and never a word of agreement."""
+    monkeypatch.setitem(money._WORTH, "net_benefit", "T")
+    home = demo.ranking["home_id"][0]
+    said = call("explain", home, "--store", demo_folder / "demo.duckdb", "--out", tmp_path)
+    assert said.code == 2
+    pages = pypdf.PdfReader(tmp_path / f"{home}.pdf").pages
+    sheet = (tmp_path / f"{home}.md").read_text(encoding="utf-8")
+    for text in (said.out, said.err, " ".join(pages[0].extract_text().split()), sheet):
+        assert "DISAGREE in 1 of" in text
+        assert "agrees" not in text
+        assert "programme run" in text
+    assert "DISAGREE" in sheet[:300]
 
 
 def test_a_formula_reads_no_further_than_the_sheet(demo):
@@ -54,7 +177,8 @@ def test_the_command_prints_the_sheet(demo, demo_folder, call):
     assert said.code == 0
     for text in (explain.show(home["cost_gbp"]), demo.account["run_id"], demo.published_at):
         assert text in said.out
-    assert "Every stored figure agrees with this sheet" in said.out
+    assert "Each was compared: every one agrees to" in said.out
+    assert "DISAGREE" not in said.out
     assert "It approves nothing" in said.out
     assert "Files:" not in said.out
     assert "…" not in said.out

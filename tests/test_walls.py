@@ -118,7 +118,7 @@ def test_the_sheet_shows_pins_and_voids():
     found = assessed(drawn.stock(np.random.default_rng(7), 60), base)
     home = found.filter(pl.col("system").is_not_null()).row(0, named=True)
     steps = explain.sheet(home, base)
-    assert explain.furthest(home, steps) < 1e-11
+    assert explain.check(home, steps).agrees
     said = {step.what: step for step in steps}
     assert "Fixings" not in said
     assert said["Air voids and fixings without χ"].value > 0.01
@@ -378,7 +378,7 @@ def test_the_sheet_names_the_refused_wall():
     base = basis(TABLES)
     home = _figures(semi(walls_refused="front"), base) | {"data_grade": "C"}
     steps = explain.sheet(home, base)
-    assert explain.furthest(home, steps) < 1e-11
+    assert explain.check(home, steps).agrees
     step = next(s for s in steps if s.column == "treated_wall_area_m2")
     assert step.formula.startswith("t_front × A_front + ")
     assert any(s.row == "edge, ended" for s in steps)

@@ -130,11 +130,8 @@ def _one_home(key: data.Identity, run: Published) -> None:
     with st.expander("All options of this home"):
         _options(home, run)
     _sheet(layout.lay_out(steps))
-    far = explain.furthest(home, steps)
-    st.caption(
-        "Worked out anew from the home's stored inputs; every figure agrees with the stored one"
-        f" {f'to {far:.1e} of its value' if far else 'exactly'}."
-    )
+    check = explain.check(home, steps)
+    (st.caption if check.agrees else st.error)(words.plain(check.words()))
     left, right = st.columns(2)
     name = file_name(chosen)
     common.download("Download this calculation", tables.sheet(steps), f"{name}.csv", left)

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from pipeline.bill.whole import SHARE, divided, nearest, part_of, shares
 from pipeline.errors import BillError
 from pipeline.options import costs, rates, takeoff
 from pipeline.options.takeoff import SECTIONS
@@ -23,11 +24,15 @@ TERMS = ("lot_discount", "location", "prelims", "contingency", "on_costs", "vat"
 """What follows the sections of works in a lot's account, in order; the discount is deducted."""
 HERE = ("works_here", "on_costs_here", "before_vat")
 """Sums a lot's account passes through: works and on-costs at the prices of the place."""
+BESIDE = ("total_settings_lot", "total_low", "total_high")
+"""Totals of a lot beside its own: with the discount of the settings' lot size (cost.lot_homes),
+and with every rate, prelims and contingency at its low and high end. Rounded once."""
 RANKED = {
     "as_ranked": "cost_gbp", "as_ranked_low": "cost_low_gbp", "as_ranked_high": "cost_high_gbp",
 }  # fmt: skip
 """Cost of a home in the ranking, and with every rate at its low and high end."""
-_MILLI, _RATE, _SHARE = 1_000, 10_000, 1_000_000
+_RATES = {"rate" if end == "rate" else f"rate_{end}": end for end in rates.ENDS}
+_MILLI, _RATE = 1_000, 10_000
 
 
 @dataclass(frozen=True)
@@ -35,9 +40,10 @@ class Bill:
     """A bill of quantities. Money in pence, quantities in thousandths, rates in 1/10 000 GBP.
 
     lots: lot_no, street_lot, homes, net_area, discount and location shares, then each section,
-    TERMS, total and HERE. homes: the same account for each home, and RANKED. lines: lot_no,
-    section, item, variant, net, gross, rate, amount. items: each item and variant with its rate
-    and pack. packs: whole packs for each lot and variant, and what is left over.
+    TERMS, total, HERE and BESIDE. homes: the same account for each home, and RANKED. lines:
+    lot_no, section, item, variant, net, gross, rate, amount. items: each item and variant with its
+    rate and pack. Of lines and items also amount and rate at the low and the high end. packs: whole
+    packs for each lot and variant, and what is left over.
     """
 
     lots: pl.DataFrame
@@ -84,7 +90,27 @@ def bill(homes: pl.DataFrame, run: Published) -> Bill:
     lines = _lines(taken, items)
     shared = _shared(taken, lines)
     lots, accounts = _accounts(ordered, shared, pricing)
-    return Bill(lots, accounts, lines, items, _packs(lines, items))
+    lots = lots.hstack(_beside(lots, lines, pricing))
+    made = Bill(lots, accounts, lines, items, _packs(lines, items))
+    must_add_up(made)
+    return made
+
+
+def must_add_up(made: Bill) -> None:
+    """Raise AssertionError unless lines and homes come to their lots and parts to their totals."""
+    parts, lot = (*WORKS, *TERMS), made.homes["lot_no"].to_numpy() - 1
+    for name in ("net_area", *parts, "total"):
+        added = np.zeros(made.lots.height, dtype=np.int64)
+        np.add.at(added, lot, made.homes[name].to_numpy())
+        assert (added == made.lots[name].to_numpy()).all(), f"homes and lots part in {name}"
+    for name in SECTIONS:
+        rows = made.lines.filter(pl.col("section") == name)
+        added = np.zeros(made.lots.height, dtype=np.int64)
+        np.add.at(added, rows["lot_no"].to_numpy() - 1, rows["amount"].to_numpy())
+        assert (added == made.lots[name].to_numpy()).all(), f"lines and lots part in {name}"
+    for table in (made.lots, made.homes):
+        signed = [-table[name] if name == "lot_discount" else table[name] for name in parts]
+        assert (sum(signed[1:], start=signed[0]) == table["total"]).all(), "parts are not the total"
 
 
 def _variants(options: pl.DataFrame, pricing: costs.Pricing) -> list[list[str]]:
@@ -109,10 +135,13 @@ def _items(
 ) -> pl.DataFrame:
     """Every item with each variant the homes' options need, in the order of the bill.
 
-    Columns: those of the bill's items, place (order), variant, applies_to, thickness_mm, rate.
+    Columns: those of the bill's items, place (order), variant, applies_to, thickness_mm, _RATES.
     """
     finishes = dict(pricing.reference.table("insulation_systems").select("system", "finish").rows())
-    each = np.rint(costs.item_rates(pricing, pricing.bill, options) * _RATE).astype(np.int64)
+    each = {
+        name: nearest(costs.item_rates(pricing, pricing.bill, options, end) * _RATE)
+        for name, end in _RATES.items()
+    }
     rows: dict[tuple[int, str], dict[str, Any]] = {}
     for place, item in enumerate(pricing.bill.iter_rows(named=True)):
         for o, (system, mm) in enumerate(options.iter_rows()):
@@ -121,7 +150,7 @@ def _items(
                 **item, "place": place, "variant": variant,
                 "applies_to": costs.rate_key(item["rate_by"], system, finishes),
                 "thickness_mm": mm if item["priced_per_10mm"] == "yes" else None,
-                "rate": int(each[place, o]),
+                **{name: int(rate[place, o]) for name, rate in each.items()},
             })  # fmt: skip
     return pl.DataFrame(list(rows.values()), infer_schema_length=None).with_columns(
         pl.col("place").cast(pl.Int64)
@@ -163,39 +192,21 @@ def _taken_off(
 
 
 def _lines(taken: pl.DataFrame, items: pl.DataFrame) -> pl.DataFrame:
-    """One line per lot, item and variant: net, gross with waste, rate and amount."""
+    """One line per lot, item and variant: net, gross with waste, rate and amounts."""
     key = ["lot_no", "place", "variant"]
     summed = taken.group_by(key, maintain_order=True).agg(pl.col("net").sum())
     line = summed.join(items, on=["place", "variant"], how="left", maintain_order="left")
     waste = np.rint(line["waste"].to_numpy() * _RATE).astype(np.int64)
-    gross = _divided(line["net"].to_numpy() * (_RATE + waste), _RATE)
-    amount = _divided(gross * line["rate"].to_numpy(), _MILLI * _RATE // 100)
+    gross = divided(line["net"].to_numpy() * (_RATE + waste), _RATE)
+    amounts = {
+        name.replace("rate", "amount"): pl.Series(
+            divided(gross * line[name].to_numpy(), _MILLI * _RATE // 100)
+        )
+        for name in _RATES
+    }
     return line.select(*key, "section", "item", "label", "unit", "waste", "net").with_columns(
-        gross=pl.Series(gross), rate=line["rate"], amount=pl.Series(amount)
+        gross=pl.Series(gross), rate=line["rate"], **amounts
     )
-
-
-def _divided(number: Whole, by: int | Whole) -> Whole:
-    """Whole number divided and rounded, halves up. number from 0 up."""
-    return np.asarray((2 * number + by) // (2 * by))
-
-
-def _shares(amount: Whole, weight: Whole, group: Whole) -> Whole:
-    """Amounts of groups shared among their members by weight, in whole pence, nothing lost.
-
-    amount: [group]; weight, group: [member], members of a group side by side. The running total
-    is rounded, not the member, so that the shares of a group add up to its amount exactly.
-    """
-    running = np.cumsum(weight)
-    last = np.flatnonzero(np.diff(group, append=-1))
-    before = np.concatenate([[0], running[last][:-1]])
-    place = np.searchsorted(group[last], group)
-    whole = running[last] - before
-    part = running - before[place]
-    product = amount[place].astype(object) * part  # may pass 64 bits in a lot of ten thousand
-    upto = _divided(product, np.maximum(whole[place], 1)).astype(np.int64)
-    starts = np.diff(group, prepend=-1) != 0
-    return np.asarray(upto - np.where(starts, 0, np.roll(upto, 1)))
 
 
 def _shared(taken: pl.DataFrame, lines: pl.DataFrame) -> pl.DataFrame:
@@ -205,7 +216,7 @@ def _shared(taken: pl.DataFrame, lines: pl.DataFrame) -> pl.DataFrame:
         lines.with_row_index("line").select(*key, "line", "section"), on=key, how="left",
         maintain_order="left",
     )  # fmt: skip
-    share = _shares(
+    share = shares(
         lines["amount"].to_numpy(), taken["net"].to_numpy(),
         numbered["line"].to_numpy().astype(np.int64),
     )  # fmt: skip
@@ -237,7 +248,7 @@ def _accounts(
     whole = _account({name: of_lots(part) for name, part in home_part.items()}, rate)
     own = dict(home_part)
     for name in ("lot_discount", "location", "prelims", "contingency", "vat"):
-        own[name] = np.sign(whole[name])[lot - 1] * _shares(
+        own[name] = np.sign(whole[name])[lot - 1] * shares(
             np.abs(whole[name]), _weight(name, own), lot
         )
     areas = np.rint(homes["treated_wall_area_m2"].to_numpy() * _MILLI).astype(np.int64)
@@ -276,7 +287,7 @@ def _weight(term: str, own: Mapping[str, Whole]) -> Whole:
 
 @dataclass(frozen=True)
 class _Shares:
-    """Shares of each lot in millionths."""
+    """Shares of each lot in units of 1 / SHARE, so fine that the workbook's floats agree."""
 
     discount: Whole
     location: Whole
@@ -291,7 +302,7 @@ class _Shares:
             discount, location, terms.prelims * (1.0 - discount), terms.contingency * lots,
             terms.vat * lots,
         )  # fmt: skip
-        return cls(*(np.rint(f * _SHARE).astype(np.int64) for f in figures))
+        return cls(*(np.rint(f * SHARE).astype(np.int64) for f in figures))
 
 
 def _account(part: Mapping[str, Whole], rate: _Shares) -> dict[str, Whole]:
@@ -300,11 +311,11 @@ def _account(part: Mapping[str, Whole], rate: _Shares) -> dict[str, Whole]:
     location: what the location index adds to works and on-costs together; may be below zero.
     """
     works = sum((part[name] for name in WORKS), start=np.zeros_like(part["access"]))
-    discount = _divided(part["access"] * rate.discount, _SHARE)
-    located = _divided((works - discount) * rate.location, _SHARE)
-    fees = _divided(part["on_costs"] * rate.location, _SHARE)
-    prelims = _divided(located * rate.prelims, _SHARE)
-    contingency = _divided((located + prelims) * rate.contingency, _SHARE)
+    discount = part_of(part["access"], rate.discount)
+    located = part_of(works - discount, rate.location)
+    fees = part_of(part["on_costs"], rate.location)
+    prelims = part_of(located, rate.prelims)
+    contingency = part_of(located + prelims, rate.contingency)
     before = located + prelims + contingency + fees
     return {
         **part,
@@ -312,11 +323,38 @@ def _account(part: Mapping[str, Whole], rate: _Shares) -> dict[str, Whole]:
         "location": located + fees - (works - discount) - part["on_costs"],
         "prelims": prelims,
         "contingency": contingency,
-        "vat": _divided(before * rate.vat, _SHARE),
+        "vat": part_of(before, rate.vat),
         "works_here": located,
         "on_costs_here": fees,
         "before_vat": before,
     }
+
+
+def _beside(lots: pl.DataFrame, lines: pl.DataFrame, pricing: costs.Pricing) -> pl.DataFrame:
+    """The totals BESIDE each lot's own, priced as `rates.Terms` says; its own where bands agree."""
+    index, own = lots["location_index"].to_numpy(), lots["discount_share"].to_numpy()
+    found = {}
+    for name, end in zip(BESIDE, rates.ENDS, strict=True):
+        terms = rates.terms(pricing.book, pricing.settings, end)
+        off = np.full(lots.height, terms.lot_discount) if end == "rate" else own
+        amount = "amount" if end == "rate" else f"amount_{end}"
+        part = {section: np.zeros(lots.height) for section in SECTIONS}
+        for section, held in part.items():
+            rows = lines.filter(pl.col("section") == section)
+            np.add.at(held, rows["lot_no"].to_numpy() - 1, rows[amount].to_numpy())
+        works = sum((part[section] for section in WORKS), start=-part["access"] * off)
+        built = works * (1.0 + terms.prelims * (1.0 - off)) * (1.0 + terms.contingency)
+        price = (built + part["on_costs"]) * index * (1.0 + terms.vat)
+        found[name] = nearest(price)
+    size = pricing.settings.lot_homes
+    same = [band(pricing.book, n) == band(pricing.book, size) for n in lots["homes"]]
+    found[BESIDE[0]] = np.where(same, lots["total"].to_numpy(), found[BESIDE[0]])
+    return pl.DataFrame(found)
+
+
+def band(book: rates.RateBook, homes: int) -> str:
+    """Key of the book's lot discount for so many homes; empty where none is reached."""
+    return rates.lot_discount(book, homes)[0]
 
 
 def _totalled(part: Mapping[str, Whole]) -> dict[str, Whole]:
@@ -339,7 +377,7 @@ def _packs(lines: pl.DataFrame, items: pl.DataFrame) -> pl.DataFrame:
     gross = packed["gross"].to_numpy()
     number = -(-gross // pack)
     surplus = number * pack - gross
-    left = _divided(surplus * packed["rate"].to_numpy(), _MILLI * _RATE // 100)
+    left = divided(surplus * packed["rate"].to_numpy(), _MILLI * _RATE // 100)
     return packed.select(
         "lot_no", "item", "label", "variant", "unit", "gross", "pack_label"
     ).with_columns(

@@ -7,21 +7,13 @@
 from pipeline.explain import markdown
 from pipeline.explain.paper import Paper, paper
 from pipeline.explain.step import CAUTION, MARKS, Step, show
-from pipeline.explain.steps import furthest, sheet
+from pipeline.explain.steps import Check, check, sheet
 from pipeline.exports import file_name
 
 __all__ = [
-    "CAUTION",
-    "MARKS",
-    "Paper",
-    "Step",
-    "files",
-    "furthest",
-    "names",
-    "paper",
-    "sheet",
-    "show",
-]
+    "CAUTION", "MARKS", "Check", "Paper", "Step",
+    "check", "files", "names", "paper", "sheet", "show",
+]  # fmt: skip
 
 
 def names(home_id: str) -> tuple[str, ...]:

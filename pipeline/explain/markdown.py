@@ -4,7 +4,7 @@ import re
 
 from pipeline.explain.layout import Column, Grid, Line, Section, pretty
 from pipeline.explain.paper import Paper
-from pipeline.explain.step import CAUTION, MARKS, show
+from pipeline.explain.step import MARKS, show
 
 _HEADINGS = (
     "No.", "What", "Symbol", "Formula", "With figures", "Value", "Unit", "Source", "Stored as",
@@ -13,12 +13,12 @@ _HEADINGS = (
 
 def write(paper: Paper, drawing_name: str) -> bytes:
     """The document as UTF-8. drawing_name: file name of the drawing beside it, if any."""
-    parts = [f"# {_plain(paper.title)}", f"> **{CAUTION}**"]
+    parts = [f"# {_plain(paper.title)}", *(f"> **{_plain(told)}**" for told in paper.cautions)]
     parts += [_pairs("Where it comes from", paper.origin), _pairs("In short", paper.short)]
     parts += [_section(section) for section in paper.layout.sections]
     if drawing_name:
         parts.append(f"![{_plain(paper.drawn)}](<{drawing_name}>)\n\n{_plain(paper.drawn)}")
-    parts.append(f"## Check\n\n{paper.check}")
+    parts.append(f"## Check\n\n{_plain(paper.check.words())}")
     sources = [f"{n}. {_plain(source)}" for n, source in enumerate(paper.layout.sources, start=1)]
     parts.append("\n".join(["## Sources", "", MARKS, "", *sources]))
     return ("\n\n".join(parts) + "\n").encode()

@@ -6,6 +6,8 @@ from pipeline.assess import Basis
 from pipeline.explain.dwelling import Home
 from pipeline.explain.step import Row, Sheet, cited, one
 from pipeline.options import costs, rates, takeoff
+from pipeline.programme import objective
+from pipeline.settings import Term
 
 
 def cost(sheet: Sheet, home: Home, base: Basis) -> None:
@@ -78,13 +80,34 @@ def lifetime(sheet: Sheet, home: Home, base: Basis) -> None:
     sheet.found("NPV_e = B_e × Σa + ΔF_e × Σc − K", "GBP", "the same on expected savings",
                 "expected_net_present_value_gbp")  # fmt: skip
     sheet.found("Y_p = K / B_m", "years", "modelled, not discounted", "simple_payback_years")
-    if home.get("rank") is None:
-        return
-    objective = base.settings.appraisal.objective
-    value = {"net_benefit": "NPV", "expected_net_benefit": "NPV_e", "carbon": "T"}
-    formula = f"{value.get(objective, 'ΔQ × Y')} / K"
-    sheet.found(f"score = {formula}", "per GBP", f"objective of the run: {objective}",
-                "score")  # fmt: skip
+    if home.get("rank") is not None:
+        _score(sheet, home, base)
+
+
+_WORTH: dict[Term, str] = {
+    "net_benefit": "NPV", "expected_net_benefit": "NPV_e", "carbon": "T", "heat": "ΔQ × Y",
+    "low_income_bills": "i_low × PV_B",
+}  # fmt: skip
+"""What a home is worth under each objective, in symbols of the sheet."""
+
+
+def _score(sheet: Sheet, home: Home, base: Basis) -> None:
+    """What the home is ranked by: the objective, or the weighted sum of several, per pound."""
+    stated = base.settings.appraisal
+    said = f"objective of the run: {stated.objective}"
+    if "low_income_bills" in (stated.weights or (stated.objective,)):
+        sheet.fact("low_income", home["low_income"], "stock list",
+                   printed=home["low_income"] or "not known: counts as not low")  # fmt: skip
+        sheet.given("i_low", float(home["low_income"] == "yes"), "", "1: low income",
+                    "Low income counted")  # fmt: skip
+    worth = _WORTH[stated.objective]
+    if stated.weights:
+        said = f"objectives of the run, weighted: {', '.join(stated.weights)}"
+        for term, weight in stated.weights.items():
+            sheet.given(f"W_{term}", weight, "", "settings, appraisal.weights: GBP for one unit",
+                        f"Weight of {objective.TERMS[term][0]}")  # fmt: skip
+        worth = f"({' + '.join(f'W_{term} × {_WORTH[term]}' for term in stated.weights)})"
+    sheet.found(f"score = {worth} / K", "per GBP", said, "score")
     sheet.given("rank", home["rank"], "", "place of the score among all ranked homes",
                 "rank")  # fmt: skip
 

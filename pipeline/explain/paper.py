@@ -6,8 +6,8 @@ from typing import Any
 from pipeline.columns import dictionary
 from pipeline.explain.damp import Profile, caption, profile
 from pipeline.explain.layout import Layout, lay_out
-from pipeline.explain.step import show
-from pipeline.explain.steps import furthest, sheet
+from pipeline.explain.step import CAUTION, show
+from pipeline.explain.steps import Check, check, sheet
 from pipeline.published import Published
 
 _IN_SHORT = (
@@ -31,11 +31,16 @@ class Paper:
     origin: tuple[tuple[str, str], ...]
     short: tuple[tuple[str, str], ...]
     layout: Layout
-    check: str
+    check: Check
     before: Profile | None
     after: Profile | None
     drawn: str
     whose: str
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What stands at the head of every form: first that the check failed, where it did."""
+        return (CAUTION,) if self.check.agrees else (self.check.words(), CAUTION)
 
 
 def paper(home: dict[str, Any], run: Published, store_sha256: str) -> Paper:
@@ -44,8 +49,6 @@ def paper(home: dict[str, Any], run: Published, store_sha256: str) -> Paper:
     before = profile(home, run.base, after=False)
     after = profile(home, run.base, after=True) if home["system"] is not None else None
     steps = sheet(home, run.base)
-    agreement, compared = furthest(home, steps), sum(bool(step.column) for step in steps)
-    agreed = f"to {agreement:.0e} of its value" if agreement else "exactly"
     return Paper(
         f"Hand calculation of home {home['home_id']}",
         run.published_at,
@@ -70,8 +73,7 @@ def paper(home: dict[str, Any], run: Published, store_sha256: str) -> Paper:
             if home[name] is not None
         ),
         lay_out(steps),
-        f"{compared} figures and facts of this sheet are stored in ranking.csv under the names"
-        f" given. Every stored figure agrees with this sheet {agreed}.",
+        check(home, steps),
         before,
         after,
         caption(before, after) if before else "",

@@ -9,7 +9,7 @@ from fpdf.fonts import FontFace, TTFFont
 
 from pipeline.explain.layout import Grid, Line, pretty
 from pipeline.explain.paper import Paper
-from pipeline.explain.step import CAUTION, MARKS, show
+from pipeline.explain.step import MARKS, show
 
 _FONTS = {"": "DejaVuSans.ttf", "B": "DejaVuSans-Bold.ttf"}
 _MARGIN, _TEXT, _SMALL, _TINY = 12.0, 8.0, 7.0, 6.3
@@ -78,8 +78,9 @@ def write(paper: Paper, drawing: bytes) -> bytes:
     pdf.paragraph(paper.title)
     pdf.ln(1.0)
     pdf.write_at("B", _TEXT)
-    pdf.multi_cell(0, 4.4, CAUTION, border=1, padding=2, align="L", new_x="LMARGIN",
-                   new_y="NEXT")  # fmt: skip
+    for told in paper.cautions:
+        pdf.multi_cell(0, 4.4, pdf.known(told), border=1, padding=2, align="L", new_x="LMARGIN",
+                       new_y="NEXT")  # fmt: skip
     for title, pairs in (("Where it comes from", paper.origin), ("In short", paper.short)):
         pdf.heading(title)
         _pairs(pdf, pairs)
@@ -97,7 +98,7 @@ def write(paper: Paper, drawing: bytes) -> bytes:
         pdf.paragraph(paper.drawn)
     pdf.heading("Check")
     pdf.write_at("", _TEXT)
-    pdf.paragraph(paper.check)
+    pdf.paragraph(paper.check.words())
     pdf.heading("Sources")
     pdf.write_at("", _SMALL)
     pdf.paragraph(MARKS)

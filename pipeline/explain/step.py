@@ -1,8 +1,8 @@
 """A step of the sheet, and the sheet itself: each value is reckoned from its formula as printed.
 
 A formula such as "U_2 = 1 / (1 / U_1 + R) + ΔU" is read, its symbols are looked up among the steps
-before it, and its value worked out here with plain floats. So what the sheet says is what it did,
-and that it meets the stored figures proves that the run did the same.
+before it, and its value worked out here with plain floats, so that what the sheet says is what it
+did. Whether it meets the stored figures is found by comparing them (`steps.check`).
 """
 
 import ast
@@ -34,8 +34,8 @@ MARKS = (
 class Step:
     """One figure or fact. formula is empty where it is given; working is it with its figures.
 
-    row and table place it in a table whose columns are symbols; column names the stored figure of
-    ranking.csv that the value must match, if any.
+    row and table place it in a table whose columns are symbols; column names the column of
+    ranking.csv, if any, that must hold `stored`: the value itself, or the code behind its words.
     """
 
     part: str
@@ -47,6 +47,7 @@ class Step:
     unit: str
     source: str
     column: str = ""
+    stored: Value | None = None
     table: str = ""
     row: str = ""
 
@@ -101,9 +102,13 @@ class Sheet:
         """Leave the table; its columns stay open to Σ."""
         self._table, self._row, self._cells = "", "", {}
 
-    def fact(self, what: str, text: str, source: str) -> None:
-        """Something known in words. what: a column of ranking.csv, or words."""
-        self._add(what, Step("", "", "", "", "", text.replace("_", " "), "", source))
+    def fact(self, what: str, text: str | None, source: str, printed: str = "") -> None:
+        """Something known in words. what: a column of ranking.csv, or words.
+
+        text: what the column must hold; printed: what the sheet says instead of it.
+        """
+        said = printed or (text or "").replace("_", " ")
+        self._add(what, Step("", "", "", "", "", said, "", source, stored=text))
 
     def given(self, symbol: str, value: float, unit: str, source: str, what: str) -> float:
         """A figure that is not worked out here: from the stock list, a table or a solver."""
@@ -132,6 +137,7 @@ class Sheet:
 
     def _keep(self, what: str, step: Step) -> float:
         value = float(step.value)
+        step = replace(step, stored=value)
         if self._row:
             self._cells[step.symbol] = value
             self._columns.setdefault(step.symbol, []).append(value)

@@ -17,7 +17,7 @@ def wall_after(sheet: Sheet, home: Home, base: Basis) -> None:
     sheet.part("The wall after works")
     system = one(base.reference, "insulation_systems", system=home["system"])
     iso = "BS EN ISO 6946:2017"
-    sheet.fact("system", system["label"], cited(system))
+    sheet.fact("system", system["system"], cited(system), printed=system["label"])
     sheet.given("d", home["thickness_mm"], "mm", "chosen: least cost per lifetime tonne",
                 "thickness_mm")  # fmt: skip
     sheet.given("λ", system["lambda_design_w_mk"], "W/mK", cited(system), "Design conductivity")
@@ -66,12 +66,12 @@ def junctions(sheet: Sheet, home: Home, base: Basis) -> None:
         sheet.given("ΔH_j", 0.0, "W/K", said, column)
     else:
         _lengths(sheet, home, base)
-        _table(sheet, home, base, wall)
+        factors = _table(sheet, home, base, wall)
         sheet.found("ΣψL = Σ(H_ψ)", "W/K", "BS EN ISO 10211:2017", "Fall at all junctions")
         sheet.found("ΔH_j = min(ΣψL, H_b)", "W/K", "not above the bridging loss today: own rule",
                     column)  # fmt: skip
-        if home["f_rsi_least"] is not None:
-            _mould(sheet, home, base)
+        if factors:
+            _mould(sheet, factors, base)
     sheet.found("j_b = 0 − ΔH_j / ΔH_w", "", "own term", "junctions_take_back")
     sheet.found("ΔH = ΔH_w + ΔH_j", "W/K", "BS EN ISO 13789", "heat_loss_reduction_w_k")
     sheet.found("H_2 = H_1 − ΔH", "W/K", "BS EN ISO 13789", "Heat loss after works")
@@ -127,11 +127,15 @@ def _lengths(sheet: Sheet, home: Home, base: Basis) -> None:
             sheet.given(f"L_{name}", stored, "m", "stock list", column)
 
 
-def _table(sheet: Sheet, home: Home, base: Basis, wall: str) -> None:
-    """psi and f_Rsi of every junction the home has, from the table solved in two dimensions."""
+def _table(sheet: Sheet, home: Home, base: Basis, wall: str) -> dict[str, float]:
+    """psi and f_Rsi of every junction the home has, from the table solved in two dimensions.
+
+    Returns f_Rsi after works by junction.
+    """
     catalogue, iso = junction_catalogue.load(), "BS EN ISO 10211:2017"
     source = f"{iso}, own table, wall {wall.replace('_', ' ')}"
     size, conductivity = np.array([home["thickness_mm"]]), np.array([sheet["λ"]])
+    factors = {}
     for name, variant in base.built.items():
         if home[f"{name}_length_m"] > 0.0:
             psi_today, _, factor_today = catalogue.before[wall, name]
@@ -145,16 +149,19 @@ def _table(sheet: Sheet, home: Home, base: Basis, wall: str) -> None:
             sheet.given("L", home[f"{name}_length_m"], "m", "above", "Length")
             sheet.found("H_ψ = (ψ_1 − ψ_2) × L", "W/K", iso, "Fall of the loss")
             sheet.given("f_1", factor_today, "", source, "f_Rsi today")
-            sheet.given("f_2", float(factor[0]), "", source, "f_Rsi after")
+            factors[name] = sheet.given("f_2", float(factor[0]), "", source, "f_Rsi after")
     sheet.end()
+    return factors
 
 
-def _mould(sheet: Sheet, home: Home, base: Basis) -> None:
+def _mould(sheet: Sheet, factors: dict[str, float], base: Basis) -> None:
+    """Where mould may grow. factors: f_Rsi after works of each junction the home has."""
     least = one(base.reference, "moisture_constants", name="f_rsi_least")
     sheet.given("f_least", least["value"], "", cited(least), "Least f_Rsi against mould")
     sheet.found("f_Rsi = lowest(f_2)", "", "inside resistance 0.13 m2K/W", "f_rsi_least")
-    risky = home["mould_risk_at"] or "none: every junction reaches the least"
-    sheet.fact("mould_risk_at", risky, "junctions whose f_Rsi is below the least")
+    risky = ", ".join(name for name, factor in factors.items() if factor < least["value"])
+    sheet.fact("mould_risk_at", risky or None, "junctions whose f_2 is below f_least",
+               printed=risky or "none: every junction reaches the least")  # fmt: skip
 
 
 def heat(sheet: Sheet, base: Basis, region: int, gains: dict[int, float], after: bool) -> None:
@@ -201,8 +208,8 @@ def fuel_today(sheet: Sheet, home: Home, base: Basis) -> None:
     """Fuel for heating before works."""
     sheet.part("Fuel today")
     boilers = one(base.reference, "heating_systems", heating=home["heating"])
-    sheet.fact("fuel", home["fuel"], cited(boilers))
-    sheet.given("η", home["efficiency"], "", cited(boilers), "efficiency")
+    sheet.fact("fuel", boilers["fuel"], cited(boilers))
+    sheet.given("η", boilers["efficiency"], "", cited(boilers), "efficiency")
     sheet.found("F_1 = Q_1 / η", "kWh/year", "standard conditions",
                 "fuel_before_kwh_per_year")  # fmt: skip
 

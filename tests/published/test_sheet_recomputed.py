@@ -636,7 +636,17 @@ def test_a_wrong_figure_is_found(sheets: list[tuple[dict[str, Any], Sheet]]) -> 
         ("climate.method", "fixed_base"),
         ("climate.temperature_shift_c", -5.0),
         ("appraisal.guarantee_25_years", False),
+        ("climate.heating_months", [1, 12]),
+        ("details.reveal", "bare"),
+        ("details.reveal", "reveal_30"),
+        ("details.base", "carried_below"),
+        ("details.eaves", "joined"),
+        ("details.neighbour", "continued"),
+        ("works.humidity_class", 4),
+        ("cost.lot_homes", 30),
         ("appraisal.objective", "heat"),
+        ("appraisal.objective", "low_income_bills"),
+        ("appraisal.weights", {"carbon": 50.0, "low_income_bills": 2.0}),
         ("cost.installation_date", "2027-01-01"),
     ],
 )
@@ -648,5 +658,7 @@ def test_the_sheet_follows_the_settings(demo: Published, key: str, value: object
     chosen = ranking.filter(pl.col("rank").is_not_null()).to_dicts()
     assert len(chosen) >= 3
     for home in chosen:
-        assert explain.furthest(home, explain.sheet(home, base)) < 1e-11
+        found = explain.check(home, explain.sheet(home, base))
+        assert found.agrees, found.apart
+        assert found.far < 1e-11
         assert wrong_steps(printed(home, published)) == []
