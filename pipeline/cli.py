@@ -16,6 +16,7 @@ from typing import Annotated, Any
 import polars as pl
 import typer
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+from typer.core import TyperCommand
 
 from pipeline import (
     bill,
@@ -32,7 +33,7 @@ from pipeline import (
     settings,
 )
 from pipeline.bill import workbook
-from pipeline.errors import ProgrammeError, SheetError
+from pipeline.errors import ProgrammeError, SettingsError, SheetError
 from pipeline.exports import csv_bytes
 from pipeline.options import rates
 from pipeline.outputs import writing
@@ -338,10 +339,10 @@ def sources(
 @app.command()
 def whatif(
     store: Store,
-    sweep: Annotated[str, typer.Option(help="name=first:last:step")],
+    sweep: Annotated[str, typer.Option(help="name=first:last:step, once.")],
     out: Out,
 ) -> None:
-    """Show how saving and cost move with thickness and insulant, or with one setting.
+    """Show how saving and cost move with thickness and insulant, or with one setting's number.
 
     Example: programme whatif --store town.duckdb --sweep thickness_mm=20:200:10 --out whatif
     Or: --sweep prices.unit_rates_p_per_kwh.mains_gas=4:12:1, climate.temperature_shift_c=-2:2:1,
@@ -352,9 +353,11 @@ def whatif(
     name, values = scenarios.parse_sweep(sweep)
     with writing([out / "whatif.csv", out / "whatif.png"], _read_from(store)) as files:
         published = open_run(store)
+        scenarios.check(published.base, name, values)
         with _progress() as progress:
             table = scenarios.sweep(published.ranking, published.base, name, values, progress)
-        note = f"run {published.account['run_id']}, rates: {published.account['rate_book_source']}"
+        said = f"run {published.account['run_id']}, rates: {published.account['rate_book_source']}"
+        note = "\n".join(filter(None, (scenarios.effect(table, name), said)))
         files.add(out / "whatif.csv", csv_bytes(table))
         files.add(out / "whatif.png", picture.draw(table, name, note))
     printing.show_sweep(table, name)
@@ -524,6 +527,29 @@ def _host(name: str) -> str:
             " without http:// and without a port."
         )
     return name
+
+
+class _Once(TyperCommand):
+    """A command that refuses a second value for an option of one, instead of forgetting the first.
+
+    An option that may be repeated says so in its help.
+    """
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Arguments left over, as typer has it. Raises SettingsError for an option repeated."""
+        _, _, given = self.make_parser(ctx).parse_args(args=list(args))
+        for option in given:
+            times = sum(other is option for other in given)
+            if times > 1 and not getattr(option, "multiple", True):
+                raise SettingsError(
+                    f"{option.opts[0]} was given {times} times, and only one can hold. Run the"
+                    " command once for each."
+                )
+        return super().parse_args(ctx, args)
+
+
+for _command in app.registered_commands:
+    _command.cls = _Once
 
 
 @contextmanager

@@ -1,5 +1,6 @@
 """What the command line prints: tables a person enjoys reading. No arithmetic."""
 
+import math
 import os
 import re
 from typing import Any
@@ -11,7 +12,7 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from pipeline import comparison, explain, programme
+from pipeline import comparison, explain, programme, scenarios
 from pipeline.columns import dictionary
 from pipeline.explain import layout
 from pipeline.funding import Funding
@@ -64,7 +65,7 @@ def show_run(result: Result) -> None:
     every = programme.totals(ranking.filter(pl.col("rank").is_not_null()))
     funded = programme.totals(programme.affordable(ranking, budget))
     headings = ["", "All ranked", f"Within {budget:,.0f} GBP"]
-    shown = [[_title(name), f"{every[name]:,.0f}", f"{funded[name]:,.0f}"] for name in every]
+    shown = [[_title(name), _whole(every[name]), _whole(funded[name])] for name in every]
     _print(f"The programme, run {account['run_id']}", headings, shown, shrinking=0)
     _show_first_ten(ranking)
     left = ranking.filter(pl.col("rank").is_null())["reason"].value_counts(sort=True)
@@ -125,17 +126,56 @@ def _show_reading(account: dict[str, Any], not_used: tuple[str, ...]) -> None:
         )
 
 
-def _print(title: str, headings: list[str], rows: list[list[str]], shrinking: int) -> None:
-    """Print a table in which only the column `shrinking` may be cut to fit the screen."""
-    table = Table(title=title, title_justify="left", box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
+def _print(
+    title: str, headings: list[str], rows: list[list[str]], shrinking: int | None, keys: int = 1
+) -> None:
+    """Print a table in which only the column of words `shrinking` may be cut to fit the screen.
+
+    Where figures still have no room, the table goes on below, under its first `keys` columns.
+    """
     widths = [max(map(len, column)) for column in zip(headings, *rows, strict=True)]
-    room = console.width - sum(widths) + widths[shrinking] - 2 * len(widths) - 2
+    if shrinking is not None:
+        least = max(_LEAST_WORDS, len(headings[shrinking]))
+        widths[shrinking] = min(widths[shrinking], least)
+    for number, part in enumerate(_parts(widths, console.width, keys)):
+        _print_part(
+            f"{title}, continued" if number else title,
+            [headings[c] for c in part],
+            [[row[c] for c in part] for row in rows],
+            part.index(shrinking) if shrinking in part else None,
+        )
+
+
+_LEAST_WORDS = 8
+"""Characters of a column of words below which it is not cut."""
+
+
+def _parts(widths: list[int], room: int, keys: int) -> list[list[int]]:
+    """Columns side by side as far as they have room, the first `keys` in every part."""
+    parts = [list(range(keys))]
+    for column in range(keys, len(widths)):
+        beside = [*parts[-1], column]
+        if sum(widths[c] + 2 for c in beside) + 1 > room and len(parts[-1]) > keys:
+            parts.append([*range(keys), column])
+        else:
+            parts[-1] = beside
+    return parts
+
+
+def _print_part(
+    title: str, headings: list[str], rows: list[list[str]], shrinking: int | None
+) -> None:
+    console.print(title, style="italic")
+    table = Table(box=SIMPLE_HEAD, padding=(0, 1, 0, 0))
+    widths = [max(map(len, column)) for column in zip(headings, *rows, strict=True)]
+    others = sum(width for number, width in enumerate(widths) if number != shrinking)
+    room = console.width - others - 2 * len(widths) - 1
     for number, heading in enumerate(headings):
-        figures = bool(rows) and rows[-1][number][:1].isdigit()
+        figures = bool(rows) and all(row[number][:1] in "-0123456789" for row in rows)
         table.add_column(heading, justify="right" if figures else "left", no_wrap=True)
     for row in rows:
         cells = list(row)
-        if len(cells[shrinking]) > room:
+        if shrinking is not None and len(cells[shrinking]) > room:
             cells[shrinking] = cells[shrinking][: max(room - 1, 1)] + "…"
         table.add_row(*cells)
     console.print(table)
@@ -258,33 +298,58 @@ def show_bill(lots: pl.DataFrame, homes: pl.DataFrame, which: str) -> None:
     console.print(explain.CAUTION, style="dim")
 
 
+_MODELLED = {
+    "homes": "Homes", "fuel_saved_kwh_per_year": "kWh",
+    "bill_saved_gbp_per_year": "bills", "cost_gbp": "cost GBP",
+    "net_present_value_gbp": "net GBP", "cost_per_lifetime_tonne_gbp": "GBP/t",
+}  # fmt: skip
+_EXPECTED = {
+    "expected_fuel_saved_kwh_per_year": "kWh",
+    "expected_bill_saved_gbp_per_year": "bills",
+    "expected_co2_saved_kg_per_year": "kgCO2e",
+    "expected_net_present_value_gbp": "net GBP",
+}
+_OF_THICKNESS = {
+    "homes_allowed": "may", "u_after_mean_w_m2k": "U after", "fuel_saved_kwh_per_year": "kWh",
+    "cost_gbp": "cost GBP", "cost_per_lifetime_tonne_gbp": "GBP/t",
+    "marginal_cost_per_lifetime_tonne_gbp": "next t",
+}  # fmt: skip
+
+
 def show_sweep(sweep: pl.DataFrame, name: str) -> None:
-    """Totals by insulant and thickness, or by the value of a setting."""
-    shown = {
-        "system_label": "System",
-        name: "mm" if name == "thickness_mm" else name.rsplit(".", 1)[-1],
-        "homes": "Homes",
-        "homes_allowed": "may",
-        "u_after_mean_w_m2k": "U after",
-        "heat_saved_kwh_per_year": "kWh/year",
-        "bill_saved_gbp_per_year": "bills/year",
-        "cost_gbp": "cost GBP",
-        "net_present_value_gbp": "net GBP",
-        "cost_per_lifetime_tonne_gbp": "GBP/t",
-        "marginal_cost_per_lifetime_tonne_gbp": "next t",
-    }
-    swept = [c for c in shown if c in sweep.columns]
-    if "system_label" in swept:
-        left_out = ("homes", "bill_saved_gbp_per_year", "net_present_value_gbp")
-        swept = [c for c in swept if c not in left_out]
-    frame = sweep.select(swept)
-    rows = [[_cell(value) for value in row] for row in frame.iter_rows()]
-    _print(
-        "What if, modelled: heat in kWh, bills in GBP",
-        [shown[column] for column in frame.columns],
-        rows,
-        shrinking=0,
-    )
+    """Totals by insulant and thickness, or by the value of a setting: modelled, then expected."""
+    if name == scenarios.THICKNESS:
+        _show_swept(sweep, {"system_label": "System", name: "mm"}, "modelled", _OF_THICKNESS)
+        console.print("Expected figures stand beside the modelled ones in whatif.csv.")
+    else:
+        for title, shown in (("modelled", _MODELLED), ("expected in use", _EXPECTED)):
+            _show_swept(sweep, {name: name.rsplit(".", 1)[-1]}, title, shown)
+    if (sweep["homes"] == 0.0).any():
+        console.print("Where no home is afforded there is no cost per tonne: -.")
+    if still := scenarios.effect(sweep, name):
+        console.print(still)
+
+
+def _show_swept(
+    sweep: pl.DataFrame, keys: dict[str, str], title: str, shown: dict[str, str]
+) -> None:
+    rows = [
+        [
+            *(c if isinstance(c, str) else _plain_number(c) for c in (row[key] for key in keys)),
+            *(_cell(row[column]) for column in shown),
+        ]
+        for row in sweep.iter_rows(named=True)
+    ]
+    words_first = 0 if len(keys) > 1 else None
+    _print(f"What if, {title}: fuel in kWh, bills in GBP and CO2 a year",
+           [*keys.values(), *shown.values()], rows, words_first, len(keys))  # fmt: skip
+
+
+def _plain_number(value: float) -> str:
+    """A value of a setting as it was written: no digit left out, a year without a comma."""
+    if isinstance(value, int):
+        return str(value)
+    return f"{value:,.9f}".rstrip("0").rstrip(".")
 
 
 def show_changes(found: pl.DataFrame) -> None:
@@ -496,9 +561,14 @@ def _title(name: str) -> str:
     return known.titled if known else name.replace("_", " ").capitalize()
 
 
+def _whole(value: float) -> str:
+    """A total without decimals; a dash where there is none, such as a cost per tonne of nothing."""
+    return f"{value:,.0f}" if math.isfinite(value) else "-"
+
+
 def _cell(value: Any) -> str:
     if value is None:
-        return ""
+        return "-"
     if isinstance(value, float):
         return f"{value:,.0f}" if abs(value) >= 100 else f"{value:,.3g}"
     return str(value)

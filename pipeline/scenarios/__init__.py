@@ -1,42 +1,37 @@
 """What if: the same functions as the run, with another option or another settings object."""
 
-import re
 from collections.abc import Callable
 
 import polars as pl
 
 from pipeline import assess, grades, homes, programme
 from pipeline.assess import Basis
-from pipeline.errors import SettingsError
+from pipeline.columns import by_role
 from pipeline.options import catalogue
-from pipeline.settings import Settings, build
+from pipeline.scenarios.sweeps import (
+    THICKNESS,
+    check_thicknesses,
+    parse_sweep,
+    swept,
+    with_setting,
+)
+from pipeline.settings import Settings
 
-THICKNESS = "thickness_mm"
-_MOST_STEPS = 200
-_SHAPE = re.compile(r"([a-z0-9_.]+)=(-?[\d.]+):(-?[\d.]+):([\d.]+)")
+__all__ = [
+    "THICKNESS", "Progress", "by_setting", "by_thickness", "check", "effect", "gained_and_lost",
+    "parse_sweep", "rerank", "sweep", "with_setting",
+]  # fmt: skip
 Progress = Callable[[str, int, int], None]
 """Called with stage, steps done and steps in all."""
 
 
-def parse_sweep(text: str) -> tuple[str, list[float]]:
-    """Name and values of `name=first:last:step`, both ends included.
-
-    Raises SettingsError for another form, a step of 0, or more than 200 values.
-    """
-    form = "Write it as name=first:last:step, for instance thickness_mm=20:200:10."
-    found = _SHAPE.fullmatch(text.strip())
-    try:
-        if not found:
-            raise ValueError
-        first, last, step = (float(part) for part in found.groups()[1:])
-    except ValueError:
-        raise SettingsError(f"--sweep '{text}' is not a sweep. {form}") from None
-    if step == 0 or last < first:
-        raise SettingsError(f"--sweep '{text}' never arrives. {form}")
-    steps = int((last - first) / step + 1e-9) + 1
-    if steps > _MOST_STEPS:
-        raise SettingsError(f"--sweep '{text}' has {steps} values, the most is {_MOST_STEPS}.")
-    return found.group(1), [round(first + i * step, 9) for i in range(steps)]
+def check(base: Basis, name: str, values: list[float]) -> None:
+    """Raise SettingsError, before anything is run, for a name or a value that cannot be swept."""
+    if name == THICKNESS:
+        check_thicknesses(values)
+    else:
+        _, first = swept(base.settings, name, values)[0]
+        assess.basis(base.reference, first, base.book)
 
 
 def sweep(
@@ -64,8 +59,7 @@ def by_thickness(
     thickness adds: marginal_heat_kwh_per_year, marginal_cost_gbp and their cost per tonne.
     homes_allowed counts those whose height, clearance and target admit the option.
     """
-    if min(thicknesses_mm) <= 0 or max(thicknesses_mm) > 500:
-        raise SettingsError("thickness_mm must lie above 0 and not above 500 mm.")
+    check_thicknesses(thicknesses_mm)
     bare = ranking.drop(assess.ADDED, strict=False)
     today = homes.with_energy_today(bare, base.reference, base.settings)
     members = assess.prepare(today, base)
@@ -79,11 +73,12 @@ def by_thickness(
         progress("what if", done, options.height)
     step = [pl.col(c).diff().over("system") for c in ("heat_saved_kwh_per_year", "cost_gbp")]
     tonnes = pl.col("co2_saved_lifetime_t").diff().over("system")
-    return pl.DataFrame(rows).with_columns(
+    table = pl.DataFrame(rows).with_columns(
         marginal_heat_kwh_per_year=step[0],
         marginal_cost_gbp=step[1],
         marginal_cost_per_lifetime_tonne_gbp=step[1] / tonnes,
     )
+    return table.fill_nan(None)
 
 
 def _one_option(members: pl.DataFrame, option: dict[str, object], base: Basis) -> dict[str, object]:
@@ -112,39 +107,47 @@ def by_setting(
     values: list[float],
     progress: Progress = lambda stage, done, of: None,
 ) -> pl.DataFrame:
-    """Totals of the homes the budget affords when one numeric setting takes each value in turn."""
+    """Totals of the homes the budget affords when one numeric setting takes each value in turn.
+
+    A cost per tonne is null where no home is afforded. Raises SettingsError before anything is run.
+    """
     rows = []
-    for done, value in enumerate(values, start=1):
-        changed = with_setting(base.settings, key, value)
+    for done, (value, changed) in enumerate(swept(base.settings, key, values), start=1):
         funded = programme.affordable(rerank(ranking, base, changed), changed.budget_gbp)
         rows.append({key: value, **programme.totals(funded)})
         progress("what if", done, len(values))
-    return pl.DataFrame(rows)
+    return pl.DataFrame(rows).fill_nan(None)
 
 
-def with_setting(settings: Settings, key: str, value: object) -> Settings:
-    """Settings with one dotted key replaced. Raises SettingsError for an unknown key."""
-    content = settings.model_dump(mode="json")
-    *groups, name = key.split(".")
-    place = content
-    for group in groups:
-        if not isinstance(place.get(group), dict):
-            raise SettingsError(
-                f"'{key}' is no setting. Name it as in the settings file, for instance"
-                " climate.temperature_shift_c or prices.unit_rates_p_per_kwh.mains_gas."
-            )
-        place = place[group]
-    place[name] = value
-    return build(content, f"setting {key}")
+def effect(table: pl.DataFrame, name: str) -> str:
+    """What a sweep did not move, in words; empty where modelled figures move.
+
+    table: as `sweep` returns it, one row for each value of the setting or each option.
+    """
+    if table[name].n_unique() == 1:
+        return f"One value of {name}: nothing to compare it with."
+    key = [c for c in ("system", "system_label") if c in table.columns]
+    figures = table.select(pl.exclude(name, *key))
+    moved = [c for c in figures.columns if figures[c].n_unique() > 1]
+    if not moved:
+        return f"Nothing shown moves with {name}."
+    if all(c.startswith("expected_") for c in moved):
+        return f"Only the expected figures move with {name}; nothing modelled does."
+    return ""
 
 
 def rerank(ranking: pl.DataFrame, base: Basis, settings: Settings) -> pl.DataFrame:
-    """The ranking under other settings, from the same homes and the same rate book."""
+    """The ranking under other settings, from the same homes and the same rate book.
+
+    It has the columns of a published ranking and no more, so that it can be ranked again.
+    """
     changed = assess.basis(base.reference, settings, base.book)
     bare = ranking.drop(assess.ADDED, strict=False)
     today = homes.with_energy_today(bare, base.reference, settings)
     graded = grades.grade(pl.concat(assess.assess(today, changed)), base.reference)
-    return programme.rank(graded, settings)
+    return programme.rank(graded, settings).select(
+        column.name for column in by_role("stock", "home", "result")
+    )
 
 
 def gained_and_lost(before: pl.DataFrame, after: pl.DataFrame) -> tuple[list[str], list[str]]:
