@@ -29,7 +29,9 @@ _MAIL = re.compile(
 )
 _MAY_BE_MAIL = re.compile(r"@|\bat\b", re.IGNORECASE)
 _PLACED = re.compile(rf"[\s,;:/\-–]*{GONE}[\s,;:/\-–{GONE}]*")
-_PLAIN_NUMBER = r"^[\s£$+\-]*[\d,]{1,9}(?:\.\d+)?[\s%]*$"
+_NONE = r"^[\s£$+\-]*[\d,]{1,9}(?:\.\d+)?[\s%]*$"
+_NONE_IN_A_KEY = r"^[^\s@]*$"
+"""Texts that hold no personal data though they look suspect: plain numbers, keys in one piece."""
 
 
 @cache
@@ -54,7 +56,8 @@ def clean(cells: pl.DataFrame) -> tuple[pl.DataFrame, int]:
     struck = 0
     for name in (name for name, any_suspect in zip(texts, found, strict=True) if any_suspect):
         cell = pl.col(name)
-        suspect = cell.str.contains(_suspect()) & ~cell.str.contains(_PLAIN_NUMBER)
+        none = _NONE_IN_A_KEY if name in _KEYS else _NONE
+        suspect = cell.str.contains(_suspect()) & ~cell.str.contains(none)
         counts = cells.filter(suspect).group_by(name, maintain_order=True).agg(pl.len())
         cleaned = {text: (strike(text, name), rows) for text, rows in counts.iter_rows()}
         changed = {text: left or None for text, ((left, times), _) in cleaned.items() if times}
