@@ -1,7 +1,7 @@
 """From ranked homes and funds to an allocation problem: homes x options x funds x years."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -28,10 +28,11 @@ ORDER = {"pass": 0, "infill": 1, "unknown": 2, "exclude": 3}
 
 @dataclass(frozen=True)
 class Asked:
-    """The funds and what the landlord has besides."""
+    """The funds, what the landlord has besides, and homes said not to be claimed ones, with why."""
 
     funds: tuple[Fund, ...]
     means: Means
+    another: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
