@@ -114,7 +114,12 @@ def with_energy_today(
 
 
 def _place(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
-    """Climate region and nation from the postcode's district, else its area; street."""
+    """Climate region and nation from the postcode's district, else its area; street; lot.
+
+    The lot is the block, else the street in its postcode district. A home without a postcode is
+    of the lot of its street where all its neighbours lie in one district, else of a lot that bears
+    the street's name alone.
+    """
     table = reference.table("postcode_region")
     names = table["postcode_area_or_district"].to_list()
     region = dict(zip(names, table["region_id"].to_list(), strict=True))
@@ -122,19 +127,22 @@ def _place(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     named = pl.col("address").str.replace_all(r"(?i)\b(?:flat|apartment|apt|unit|no)\b", "")
     street = named.str.extract_all(r"\b[A-Za-z'’]{2,}\b").list.join(" ")
     street = street.str.to_titlecase().str.replace_all(r"(['’])S\b", "${1}s")
+    street = street.replace("", None)
     region_id = of_place(region, pl.Float64)
+    own = pl.col("postcode").str.extract(r"^(\S+)")
+    streets = own.drop_nulls().n_unique().over(street) == 1
+    district = pl.coalesce(own, pl.when(streets).then(own.drop_nulls().first().over(street)))
     return frame.with_columns(
         region_id=region_id.fill_null(0.0),
         nation=of_place(nation, pl.String).fill_null("england_wales"),
         region_source=pl.when(region_id.is_null())
         .then(pl.lit("no postcode known: average of the United Kingdom"))
         .otherwise(pl.lit("postcode")),
-        street=pl.coalesce(street.replace("", None), "postcode", pl.lit("street not known")),
+        street=pl.coalesce(street, "postcode", pl.lit("street not known")),
         lot=pl.coalesce(
             "block_ref",
-            pl.concat_str(
-                street.replace("", None), pl.col("postcode").str.extract(r"^(\S+)"), separator=", "
-            ),
+            pl.concat_str(street, district, separator=", "),
+            street,
             "postcode",
         ),
     )
@@ -280,7 +288,16 @@ def _wall_u(
         pl.col("construction").str.replace_all("_", " "),
         pl.col("insulation").str.replace("added_50", "of 50 mm assumed"),
         "age_band",
-        pl.when(pl.col("u_nation").is_not_null()).then("edition").otherwise("edition_england"),
+        pl.when(pl.col("u_nation").is_not_null())
+        .then("edition")
+        .otherwise(
+            pl.format(
+                "{}, of England and Wales: {}{}",
+                "edition_england",
+                pl.lit(BORROWED),
+                pl.col("nation").str.replace("_", " "),
+            )
+        ),
     )
     return frame.with_columns(
         u_value_source=pl.when(pl.col("u_existing_w_m2k").is_not_null())
@@ -400,6 +417,8 @@ def _heating(frame: pl.DataFrame, reference: Reference) -> pl.DataFrame:
     return frame.join(systems, on="heating", how="left", maintain_order="left")
 
 
+BORROWED = "the table has no such wall for "
+"""Words of a default U-value that another nation's table had to give."""
 GRADED = {
     "u_value": ("u_existing_w_m2k", "C", "wall U-value"),
     "wall_area": ("wall_area_m2", "C", "wall area"),
@@ -433,6 +452,10 @@ def _grades(frame: pl.DataFrame, reference: Reference, settings: Settings) -> pl
         _grade(frame, column, settings, filled).alias(f"{name}_grade")
         for name, (column, filled, _) in GRADED.items()
     )
+    borrowed = pl.col("u_value_source").str.contains(BORROWED, literal=True)
+    frame = frame.with_columns(
+        u_value_grade=pl.when(borrowed).then(pl.lit("D")).otherwise("u_value_grade")
+    )
     no_flat = ~pl.col("property_type").is_in(FLATS)
     listed_parts = pl.col("wall_parts_source") == STOCK_LIST
     frame = frame.with_columns(
@@ -451,6 +474,7 @@ def _grades(frame: pl.DataFrame, reference: Reference, settings: Settings) -> pl
         pl.when(pl.col(f"{name}_grade").is_in(["C", "D"])).then(pl.lit(word))
         for name, (_, _, word) in GRADED.items()
     ]
+    parts.append(pl.when(borrowed).then(pl.lit("wall U-value of another nation's table")))
     helpers = [c for c in frame.columns if c.endswith(("_known", "__from"))]
     helpers += [
         "corners",

@@ -1,5 +1,6 @@
 """From the demo's published run and invented funds to an allocation whose every figure adds up."""
 
+import itertools
 import json
 import subprocess
 import sys
@@ -16,7 +17,7 @@ from pipeline import homes as stock_homes
 from pipeline.cli import app
 from pipeline.errors import ProgrammeError, SettingsError
 from pipeline.funding import case, sensitivity
-from pipeline.programme import funds, objective
+from pipeline.programme import funds, objective, offers
 from pipeline.programme.solver import RulesClashError
 from pipeline.published import Published, open_run
 from pipeline.settings import Appraisal
@@ -92,17 +93,81 @@ def test_the_files_tables_add_up(run: Published, made: funding.Funding) -> None:
     for (year,), part in funded.group_by("year"):
         assert left[f"own budget {year}"] == pytest.approx(part["own_gbp"].sum())
         assert left[f"contractor capacity {year}"] == part.height
-    weight = dict(zip(made.account["years"], made.account["year_weights"], strict=True))
-    worth = sum(w * weight[y] for w, y in funded.select("worth", "year").iter_rows())
-    assert made.account["value"] == pytest.approx(worth)
+    assert made.account["value"] == pytest.approx(funded["worth"].sum())
     assert all(rule["kept"] for rule in made.account["rules"])
-    lots = made.lots
-    assert lots["homes_funded"].sum() == funded["lot"].count()
-    assert lots["cost_gbp"].sum() == pytest.approx(
-        funded.filter(pl.col("lot").is_not_null())["cost_gbp"].sum()
+
+
+def _pence(column: pl.Series) -> list[int]:
+    """A column in whole pence. Fails where a figure has more than two decimals."""
+    text = [repr(value) for value in column.drop_nulls()]
+    assert all(len(value.partition(".")[2]) <= 2 for value in text), text[:5]
+    return [round(100 * float(value)) for value in text]
+
+
+def test_homes_lots_years_and_the_whole_add_up_to_the_penny(made: funding.Funding) -> None:
+    homes, lots = made.homes, made.lots
+    funded = homes.filter(pl.col("funded") == "yes")
+    for name in ("cost_gbp", "grant_gbp", "own_gbp"):
+        assert sum(_pence(lots[name])) == sum(_pence(funded[name]))
+        for (year,), part in funded.group_by("year"):
+            of_lots = lots.filter(pl.col("year") == year, pl.col("homes_funded") > 0)
+            assert sum(_pence(of_lots[name])) == sum(_pence(part[name]))
+    for row in zip(*(_pence(funded[f"{n}_gbp"]) for n in ("grant", "own", "cost")), strict=True):
+        assert row[0] + row[1] == row[2]
+    assert round(100 * made.account["totals"]["cost_gbp"]) == sum(_pence(funded["cost_gbp"]))
+    infill = funded.filter(pl.col("infill") == "yes")
+    assert sum(_pence(lots["infill_cost_gbp"])) == sum(_pence(infill["cost_gbp"]))
+    assert lots["homes_funded"].sum() == funded.height
+    assert lots["worth"].sum() == pytest.approx(made.account["value"])
+    whole = lots.unique("lot")
+    assert whole["homes"].sum() == homes.height
+    _pence(made.frontier["budgets_gbp"])
+    for rule in made.account["rules"]:
+        if rule["kind"] == "money":
+            assert _pence(pl.Series([rule["left"], rule["limit"], rule["slack"]]))
+
+
+def test_no_grant_is_a_penny_over_its_limit() -> None:
+    cost = np.array([[0.01, 0.03, 333.33, 15713.99, 15714.29, 99999.99]])
+    for share in (0.5, 0.7, 1.0 / 3.0):
+        grant = FUNDS[0].grant.model_copy(
+            update={"share_of_cost": share, "limit_per_home_gbp": 11000.0}
+        )
+        found = offers.grants(cost, FUNDS[0].model_copy(update={"grant": grant}))
+        assert (found <= np.minimum(share * cost, 11000.0) + 1e-9).all()
+        assert (found > np.minimum(share * cost, 11000.0) - 0.01).all()
+        _pence(pl.Series(found[0]))
+
+
+def test_a_home_without_a_street_is_a_lot_by_itself(run: Published) -> None:
+    bare = run.ranking.head(60).with_columns(
+        lot=pl.when(pl.int_range(pl.len()) % 7 != 0).then("lot")
     )
-    infill = funded.filter((pl.col("infill") == "yes") & pl.col("lot").is_not_null())
-    assert lots["infill_cost_gbp"].sum() == pytest.approx(infill["cost_gbp"].sum())
+    fund = FUNDS[1]
+    told = funding.fund(
+        replace(run, ranking=bare), funding.Asked((fund,), funds.Means()), claimed_before()
+    )
+    alone = told.homes.filter(pl.col("lot").is_null())
+    assert alone.height == 9
+    assert (alone["funded"] == "yes").any()
+    named = {f"{home}, no street known" for home in alone["home_id"]}
+    assert set(told.lots.filter(pl.col("lot").is_in(list(named)))["lot"]) == named
+    assert sum(_pence(told.lots["cost_gbp"])) == sum(_pence(told.homes["cost_gbp"]))
+
+
+def test_the_order_in_which_funds_are_named_decides_nothing(run: Published) -> None:
+    third = FUNDS[1].model_copy(update={"name": "A third fund", "version": "x"})
+    several = (*FUNDS, third)
+    means = funds.read_means(DEMO / "landlord_means.toml")
+    told = []
+    orders = list(itertools.permutations(several))
+    assert len({repr(funding.Asked(order, means).funds) for order in orders}) == 1
+    for order in (orders[0], orders[-1]):
+        made = funding.fund(few(run, 150), funding.Asked(order, means), claimed_before())
+        told.append(
+            (made.homes.write_csv(), made.lots.write_csv(), json.dumps(made.account, default=str))
+        )
+    assert len(set(told)) == 1
 
 
 def test_every_home_has_a_reason(run: Published, made: funding.Funding) -> None:
@@ -118,6 +183,11 @@ def test_every_home_has_a_reason(run: Published, made: funding.Funding) -> None:
     assert bands["epc_band"].null_count() == bands.height
     assert "find out and it may qualify" in unknown["why"][0]
     assert set(unknown["rule_version"]) <= {"demo-2", "demo-1"}
+    # one rule: no home whose band is not known is taken by a fund that asks for bands
+    asks = [fund.name for fund in FUNDS if fund.homes.epc_bands]
+    taken = homes.filter(pl.col("fund").is_in(asks))["home_id"].to_list()
+    assert taken
+    assert run.ranking.filter(pl.col("home_id").is_in(taken))["epc_band"].null_count() == 0
 
 
 def test_whole_streets_in_one_year(made: funding.Funding) -> None:

@@ -58,6 +58,8 @@ def homes(**change: object) -> pl.DataFrame:
         ({}, "pass", "OK"),
         ({"epc_band": "C"}, "infill", "BAND"),
         ({"epc_band": None}, "unknown", "BAND_UNKNOWN"),
+        ({"tenure": None}, "unknown", "TENURE_UNKNOWN"),
+        ({"epc_band": None, "tenure": "private"}, "unknown", "BAND_UNKNOWN"),
         ({"tenure": "private"}, "infill", "TENURE"),
         ({"tenure": "private", "epc_band": "B"}, "infill", "TENURE"),
         ({"u_after_w_m2k": 0.31}, "exclude", "U_VALUE"),
@@ -82,6 +84,8 @@ def test_verdicts(hearth: funds.Fund, change: dict[str, object], verdict: str, c
 def test_without_infill_such_homes_are_refused(lantern: funds.Fund) -> None:
     row = funds.verdicts(homes(epc_band="D"), lantern).row(0, named=True)
     assert (row["verdict"], row["reason_code"]) == ("exclude", "BAND")
+    row = funds.verdicts(homes(epc_band=None), lantern).row(0, named=True)
+    assert (row["verdict"], row["reason_code"]) == ("unknown", "BAND_UNKNOWN")
 
 
 def test_a_missing_column_is_named(hearth: funds.Fund) -> None:

@@ -1,12 +1,13 @@
 """Fixings and air voids, wall build-ups, least thickness, walls that may not be treated."""
 
+import itertools
 import math
 
 import numpy as np
 import polars as pl
 import pytest
 
-from pipeline import assess, explain, homes, reference, wall_build_ups
+from pipeline import assess, explain, homes, reference, stock, wall_build_ups
 from pipeline.errors import ReferenceTableError, SettingsError
 from pipeline.options import catalogue, rates
 from pipeline.physics import wall
@@ -403,3 +404,38 @@ def test_words_of_a_list(tmp_path, call):
         "Walls refused 'the nice one' could not be read"
         in (tmp_path / "quarantine.csv").read_text()
     )
+
+
+def test_every_wall_has_a_row_of_its_nation_or_says_whose_it_borrows(tmp_path):
+    """All nations, constructions, insulations and bands that a stock list can hold."""
+    postcodes = {"england_wales": "HX1 1AA", "scotland": "EH1 1AA", "northern_ireland": "BT1 1AA"}
+    walls = ("solid brick", "cavity", "filled cavity", "stone granite", "stone sandstone", "cob",
+             "timber frame", "system built")  # fmt: skip
+    asked = list(itertools.product(postcodes, walls, ("none", "ewi", "cwi"), "ABCDEFGHIJKLM"))
+    lines = [
+        f"H{n},{postcodes[nation]},house,{band},80,{wall},{insulation}"
+        for n, (nation, wall, insulation, band) in enumerate(asked)
+    ]
+    head = "Property Ref,Postcode,Property Type,Age,Floor Area,Wall Construction,Wall Insulation"
+    (tmp_path / "list.csv").write_text("\n".join([head, *lines]))
+    listed = stock.ingest(stock.Inputs(tmp_path / "list.csv"), {}).accepted
+    held = homes.describe(listed, TABLES, Settings())
+    assert held.height == len(asked)
+    assert held["u_existing_w_m2k"].is_between(0.1, 3.5).all()
+    own = TABLES.table("wall_u_by_age").filter(pl.col("u_w_m2k").is_not_null())
+    keys = set(own.select("nation", "construction", "insulation", "band").iter_rows())
+    for row in held.iter_rows(named=True):
+        filled = row["wall_insulation"] == "filled_cavity" and row["wall_construction"] == "cavity"
+        wall = "filled_cavity" if filled else row["wall_construction"]
+        faced = row["wall_insulation"] in ("external", "internal")
+        has = (row["nation"], wall, "added_50" if faced else "none", row["age_band"]) in keys
+        borrowed = homes.BORROWED in row["u_value_source"]
+        assert borrowed == (not has and "by thickness" not in row["u_value_source"]), row
+        assert (row["u_value_grade"] == "D") == borrowed
+        assert ("of another nation's table" in (row["estimated_inputs"] or "")) == borrowed
+
+
+def test_the_depth_of_a_reveal_is_one_figure():
+    depth = TABLES.table("junction_dimensions").filter(name="reveal_depth")["value"][0]
+    taken = TABLES.table("take_off").filter(pl.col("item").str.starts_with("reveal_board"))
+    assert set(taken["per"]) == {depth}

@@ -6,6 +6,7 @@ its answer becomes tables.
 
 import hashlib
 import json
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -87,7 +88,7 @@ def fund(
         "bound": found.bound,
         "gap": found.gap,
         "proved_best": found.proved,
-        "totals": totals(tables.funded_works(made, found)),
+        "totals": _in_pence(totals(tables.funded_works(made, found))),
         "rules": _rules(made, found, findings, objective.unit(base.settings.appraisal)),
         "draws": {"rules_kept": kept, "drawn": draws},
     }
@@ -141,20 +142,25 @@ def _moves(
 
 def _frontier(made: Case, others: Mapping[float, Allocation | ProgrammeError]) -> pl.DataFrame:
     """Worth and bound at each factor on the budgets; empty, with words, where the rules clash."""
-    whole = sum(rule.limit for rule in made.problem.rules if rule.kind == "money")
+    whole = math.fsum(rule.limit for rule in made.problem.rules if rule.kind == "money")
     rows: list[tuple[object, ...]] = []
     for factor, found in others.items():
         if isinstance(found, ProgrammeError):
-            rows.append((factor, factor * whole, None, None, None, None, str(found)))
+            rows.append((factor, round(factor * whole, 2), None, None, None, None, str(found)))
         else:
             homes = int((found.option >= 0).sum())
             worth = (found.value, found.bound, found.gap)
-            rows.append((factor, factor * whole, homes, *worth, None))
+            rows.append((factor, round(factor * whole, 2), homes, *worth, None))
     schema = {
         **{"budget_factor": pl.Float64, "budgets_gbp": pl.Float64, "homes": pl.Int64},
         **{"worth": pl.Float64, "bound": pl.Float64, "gap": pl.Float64, "note": pl.String},
     }
     return pl.DataFrame(rows, schema=schema, orient="row")
+
+
+def _in_pence(figures: dict[str, float]) -> dict[str, float]:
+    """Figures in pounds rounded to the penny, the others as they are."""
+    return {name: round(v, 2) if name.endswith("gbp") else v for name, v in figures.items()}
 
 
 def _rules(
@@ -168,9 +174,9 @@ def _rules(
             "version": finding.version,
             "kind": next((r.kind for r in made.problem.rules if r.name == finding.rule), "whole"),
             "sense": finding.sense,
-            "left": finding.left,
-            "limit": finding.limit,
-            "slack": finding.slack,
+            "left": round(finding.left, 2),
+            "limit": round(finding.limit, 2),
+            "slack": round(finding.slack, 2),
             "kept": finding.ok,
             "price": buys[finding.rule].price if finding.rule in buys else 0.0,
             "next": buys[finding.rule].words if finding.rule in buys else "",

@@ -28,11 +28,19 @@ ORDER = {"pass": 0, "infill": 1, "unknown": 2, "exclude": 3}
 
 @dataclass(frozen=True)
 class Asked:
-    """The funds, what the landlord has besides, and homes said not to be claimed ones, with why."""
+    """The funds, in the order of their names however they were given, and the landlord's means.
+
+    another: homes somebody found to be others than claimed ones they look like, with the reason.
+    """
 
     funds: tuple[Fund, ...]
     means: Means
     another: Mapping[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Put the funds in order, so that the order of files decides nothing."""
+        ordered = sorted(self.funds, key=lambda fund: (fund.name, fund.version))
+        object.__setattr__(self, "funds", tuple(ordered))
 
 
 @dataclass(frozen=True)
@@ -66,6 +74,8 @@ class Case:
 def works(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
     """Every option worth having of every home that the screens leave in, with its worth.
 
+    Costs are in whole pence from here on, so that what is published adds up.
+
     homes: with energy today, as `assess` takes them. Homes that are not the landlord's own are
     screened as though they were: a fund may take them as infill. Raises ProgrammeError where
     no home has an option.
@@ -73,7 +83,9 @@ def works(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
     listed = homes.with_columns(_listed=pl.col("tenure"), tenure=pl.col("tenure").replace(_OWN))
     stated = base.settings.appraisal
     batches = [
-        batch.with_columns(tenure=pl.col("_listed")).select(*_KEPT, worth=objective.value(stated))
+        batch.with_columns(tenure=pl.col("_listed"), cost_gbp=pl.col("cost_gbp").round(2)).select(
+            *_KEPT, worth=objective.value(stated)
+        )
         for batch in assess.efficient(listed, base)
     ]
     if not sum(batch.height for batch in batches):

@@ -30,7 +30,10 @@ def own_money(means: Mapping[str, Mapping[str, float]]) -> str:
 
 
 def funded_works(made: Case, found: Allocation) -> pl.DataFrame:
-    """The works chosen, one row for each funded home, with fund, version, year, grant, infill."""
+    """The works chosen, one row for each funded home, with fund, version, year, grant, infill.
+
+    worth: at the weight of the home's year, so that its sum is the value of the allocation.
+    """
     home = np.flatnonzero(found.option >= 0)
     fund, place = np.divmod(found.option[home], made.row.shape[1])
     chosen = made.works[made.row[home, place]]
@@ -46,7 +49,8 @@ def funded_works(made: Case, found: Allocation) -> pl.DataFrame:
         fund_version=pl.Series([made.funds[f].version for f in fund], dtype=pl.String),
         year=pl.Series(np.array(made.years)[found.year[home]]),
         grant_gbp=pl.Series(grant),
-        own_gbp=pl.Series(cost - grant),
+        own_gbp=pl.Series(np.round(cost - grant, 2)),
+        worth=chosen["worth"] * pl.Series(made.problem.year_weight[found.year[home]]),
         infill=pl.Series(np.where(infill, "yes", "no"), dtype=pl.String),
     )
 
@@ -181,33 +185,40 @@ def beside(frame: pl.DataFrame, known: Mapping[str, object] | None) -> pl.Series
 
 
 def lots(homes: pl.DataFrame) -> pl.DataFrame:
-    """One row for each street lot: homes, funded, infill and its cost, year, money, worth."""
-    inside = homes.filter(pl.col("lot").is_not_null()).sort("lot", maintain_order=True)
-    names = inside["lot"].unique(maintain_order=True)
-    number = inside["lot"].rle_id().to_numpy()
+    """One row for each street lot and year: homes, funded, infill and its cost, money, worth.
+
+    A home without a street is a lot by itself. `homes` counts the whole lot; everything else is
+    of the year, so that the columns add up to those of the homes.
+    """
+    alone = pl.format("{}, no street known", "home_id")
+    named = homes.with_columns(lot=pl.coalesce("lot", alone))
+    # a lot's homes that are not funded stand with its first year, or in a row without one
+    first = pl.col("year").min().over("lot")
+    inside = named.with_columns(year=pl.coalesce("year", first)).sort("lot", "year", "home_id")
+    number = inside.select(pl.struct("lot", "year").rle_id()).to_series().to_numpy()
 
     def summed(values: pl.Series) -> pl.Series:
-        return pl.Series(
-            np.bincount(number, values.cast(pl.Float64).fill_null(0.0).to_numpy(), names.len())
-        )
+        return pl.Series(np.bincount(number, values.cast(pl.Float64).fill_null(0.0).to_numpy()))
 
     infill, funded = inside["infill"] == "yes", inside["funded"] == "yes"
-    first = inside.group_by("lot", maintain_order=True).agg(
-        year=pl.col("year").drop_nulls().first(),
+    rows = inside.group_by("lot", "year", maintain_order=True).agg(
         funds=pl.col("fund").drop_nulls().unique(maintain_order=True).sort().str.join(", "),
         reason_code=pl.col("reason_code").mode().sort().first(),
     )
-    counts = {
-        "homes": pl.Series(np.bincount(number, minlength=names.len())),
-        "homes_funded": summed(funded).cast(pl.Int64),
-        "homes_infill": summed(infill.fill_null(False)).cast(pl.Int64),
-    }
-    money = {name: summed(inside[name]) for name in _SUMMED}
+    counts = inside.group_by("lot").len("homes")
     extra = inside["cost_gbp"].zip_with(infill.fill_null(False), pl.Series([0.0]))
+    money = {name: summed(inside[name]) for name in _SUMMED} | {"infill_cost_gbp": summed(extra)}
+    pence = {name: v.round(2) if name.endswith("_gbp") else v for name, v in money.items()}
     return (
-        first.select("lot", "year", "funds")
+        rows.join(counts, on="lot", maintain_order="left")
         .with_columns(
-            **counts, infill_cost_gbp=summed(extra), **money, reason_code=first["reason_code"]
+            homes_funded=summed(funded).cast(pl.Int64),
+            homes_infill=summed(infill.fill_null(False)).cast(pl.Int64),
+            **pence,
+        )
+        .select(
+            "lot", "year", "funds", "homes", "homes_funded", "homes_infill", "infill_cost_gbp",
+            *_SUMMED, "reason_code",
         )
         .sort(pl.col("year"), -pl.col("worth"), "lot", nulls_last=True)
-    )
+    )  # fmt: skip

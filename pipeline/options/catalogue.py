@@ -1,13 +1,13 @@
 """The catalogue of systems a user owns, and the option table: every system in every thickness."""
 
 import re
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
 from pipeline.errors import ReferenceTableError, SettingsError
+from pipeline.junction_catalogue import LAMBDAS_W_MK, THICKNESSES_MM
 from pipeline.physics import wall
 from pipeline.reference import MARKS, Reference
 from pipeline.settings import Settings, Works
@@ -40,10 +40,10 @@ def with_catalogue(reference: Reference, works: Works) -> Reference:
         ) from None
     except (pl.exceptions.PolarsError, OSError) as fault:
         raise SettingsError(f"System catalogue {path} is not readable as CSV: {fault}.") from None
-    return reference.with_table(TABLE, checked(table, path.name, reference))
+    return reference.with_table(TABLE, checked(table, path.name))
 
 
-def checked(table: pl.DataFrame, name: str, reference: Reference) -> pl.DataFrame:
+def checked(table: pl.DataFrame, name: str) -> pl.DataFrame:
     """The catalogue with its figures as numbers, from text.
 
     Raises SettingsError with the line and the reason where a row cannot be used.
@@ -54,11 +54,8 @@ def checked(table: pl.DataFrame, name: str, reference: Reference) -> pl.DataFram
         raise SettingsError(f"System catalogue {name} has no row. Give one for each system.")
     kept = table.select(*_WORDS, *_NUMBERS)
     seen: set[str] = set()
-    conductivities = tuple(
-        reference.constant(f"insulation_lambda_{end}") for end in ("low", "high")
-    )
     for line, row in enumerate(kept.iter_rows(named=True), start=2):
-        why = _fault(row, conductivities)
+        why = _fault(row)
         if not why and row["system"] in seen:
             why = "is there twice; give each system one row"
         if why:
@@ -68,7 +65,7 @@ def checked(table: pl.DataFrame, name: str, reference: Reference) -> pl.DataFram
     return kept.with_columns(empty.cast(pl.Float64))
 
 
-def _fault(row: dict[str, str | None], conductivities: Sequence[float]) -> str:
+def _fault(row: dict[str, str | None]) -> str:
     """What is wrong with one row, in words that follow the system's name; empty where nothing."""
     said = {name: (text or "").strip() for name, text in row.items()}
     if empty := [c for c in (*_WORDS, *_FIGURES) if not said[c]]:
@@ -81,12 +78,12 @@ def _fault(row: dict[str, str | None], conductivities: Sequence[float]) -> str:
         figures = {c: float(said[c]) for c in _NUMBERS if said[c]}
     except ValueError:
         return "has a figure that is not a number"
-    return _fault_of_figures(figures, *conductivities) or _fault_of_words(
+    return _fault_of_figures(figures) or _fault_of_words(
         said["reaction_to_fire"], said["thicknesses_mm"]
     )
 
 
-def _fault_of_figures(figures: dict[str, float], low: float, high: float) -> str:
+def _fault_of_figures(figures: dict[str, float]) -> str:
     for column, value in figures.items():
         least_ok = value >= 0.0 if column in _MAY_BE_ZERO else value > 0.0
         if not (least_ok and value < float("inf")):
@@ -96,10 +93,11 @@ def _fault_of_figures(figures: dict[str, float], low: float, high: float) -> str
             "has a design conductivity below the declared one: the design value adds moisture and"
             " ageing (BS EN ISO 10456)"
         )
+    low, high = LAMBDAS_W_MK[0], LAMBDAS_W_MK[-1]
     if not low <= figures["lambda_design_w_mk"] <= high:
         return (
-            f"has lambda_design_w_mk = {figures['lambda_design_w_mk']:g}; insulation lies between"
-            f" {low:g} and {high:g} W/mK"
+            f"has lambda_design_w_mk = {figures['lambda_design_w_mk']:g}; junctions are solved for"
+            f" {low:g} to {high:g} W/mK, and outside that nothing is known of them"
         )
     return ""
 
@@ -114,10 +112,12 @@ def _fault_of_words(fire_class: str, thicknesses: str) -> str:
         boards = [float(part) for part in thicknesses.split()]
     except ValueError:
         boards = []
-    if not boards or min(boards) <= 0.0 or boards != sorted(set(boards)):
+    low, high = THICKNESSES_MM[0], THICKNESSES_MM[-1]
+    if not boards or boards != sorted(set(boards)) or not low <= boards[0] <= boards[-1] <= high:
         return (
             f"has thicknesses_mm '{thicknesses}'; write the stocked thicknesses rising, with"
-            " spaces between, such as 50 80 100"
+            f" spaces between, such as 50 80 100, from {low:g} to {high:g} mm, for which junctions"
+            " are solved"
         )
     return ""
 

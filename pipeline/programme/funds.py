@@ -129,6 +129,8 @@ def verdicts(homes: pl.DataFrame, fund: Fund) -> pl.DataFrame:
     u_after_w_m2k, lifetime_years, guarantee_years, works_begun, funded_by.
     Returns home_id, fund, version, verdict (pass, infill, unknown, exclude), rule and reason_code
     of the first rule that decides; rule and code say `all rules` and `OK` where all are met.
+    What is not known is never taken as yes, and not as no either: such a home is not offered, not
+    even as infill, until it is found out.
     Raises SettingsError for a missing column.
     """
     tests = _tests(fund)
@@ -140,24 +142,19 @@ def verdicts(homes: pl.DataFrame, fund: Fund) -> pl.DataFrame:
         )
     hard = [t for t in tests if not t.infill]
     soft = [t for t in tests if t.infill]
+    joins = "infill" if fund.lot.infill_share_at_most > 0.0 else "exclude"
     order = [
-        *((t, t.fails.fill_null(False), "exclude") for t in hard),
-        *((t, t.fails.is_null(), "unknown") for t in hard),
-        *((t, t.fails.fill_null(False), "infill") for t in soft),
-        *((t, t.fails.is_null(), "unknown") for t in soft),
+        *((t.fails.fill_null(False), "exclude", t, t.code) for t in hard),
+        *((t.fails.is_null(), "unknown", t, f"{t.code}_UNKNOWN") for t in (*hard, *soft)),
+        *((t.fails.fill_null(False), joins, t, t.code) for t in soft),
     ]
-    if fund.lot.infill_share_at_most == 0.0:
-        order = [(t, when, "exclude" if v == "infill" else v) for t, when, v in order]
     return homes.select(
         "home_id",
         fund=pl.lit(fund.name),
         version=pl.lit(fund.version),
-        verdict=_first([(when, v) for _, when, v in order], "pass"),
-        rule=_first([(when, t.rule) for t, when, _ in order], "all rules"),
-        reason_code=_first(
-            [(when, f"{t.code}_UNKNOWN" if v == "unknown" else t.code) for t, when, v in order],
-            "OK",
-        ),
+        verdict=_first([(when, verdict) for when, verdict, _, _ in order], "pass"),
+        rule=_first([(when, test.rule) for when, _, test, _ in order], "all rules"),
+        reason_code=_first([(when, code) for when, _, _, code in order], "OK"),
     )
 
 

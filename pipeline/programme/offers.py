@@ -61,7 +61,7 @@ def problem(
     own: list[Floats] = []
     for place, offer in enumerate(offers):
         share = grants(cost, offer.fund)
-        own.append(cost - share)
+        own.append(np.round(cost - share, 2))
         names = _quantities(quantities, offer, homes, share, (place, len(offers)))
         side.extend(limits(offer.fund, programme.years, names))
     quantities["own"] = np.concatenate(own, axis=1)
@@ -80,9 +80,13 @@ def problem(
 
 
 def grants(cost: Floats, fund: Fund) -> Floats:
-    """Grant for each cost: the fund's share, up to its limit per home. The rest is co-funding."""
+    """Grant for each cost: the fund's share, up to its limit per home. The rest is co-funding.
+
+    Whole pence, a part of a penny left off: no grant is over its share or its limit.
+    """
     most = fund.grant.limit_per_home_gbp
-    return np.minimum(fund.grant.share_of_cost * cost, np.inf if most is None else most)
+    grant = np.minimum(fund.grant.share_of_cost * cost, np.inf if most is None else most)
+    return np.asarray(np.floor(grant * 100.0 + 1e-6) / 100.0)
 
 
 def open_years(fund: Fund, years: Sequence[int]) -> Bools:

@@ -219,7 +219,7 @@ def test_no_budget_funds_no_home_and_says_so_without_a_fault(
     opened: Callable[..., AppTest], store: Path
 ) -> None:
     page = opened(homes_page, store)
-    page.number_input(key="budget").set_value(0.0)
+    page.number_input(key="budget").set_value(1.0)
     shown = figures(sound(page.run()))
     assert shown["Homes"] == ["0"]
     assert shown["Cost per modelled lifetime tonne [per tCO2e]"] == ["–"]
@@ -500,8 +500,8 @@ def test_the_cost_page_adds_up_and_offers_the_bill(
     said = " ".join(element.value for element in page.markdown)
     assert f"£{made.lots['total'].sum() / 100:,.2f}" in said
     assert all(words.plain(line) in said for line in workbook.HOLDS)
-    page.number_input(key="budget").set_value(0.0).run()
-    assert "No home fits this budget." in [element.value for element in sound(page).info]
+    page.number_input(key="budget").set_value(1.0).run()
+    assert any("No home fits this budget" in element.value for element in sound(page).info)
 
 
 def test_every_option_of_a_home_is_on_its_page(

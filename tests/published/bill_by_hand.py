@@ -35,7 +35,7 @@ def quantities(row: Row, length: Mapping[str, float], system: str, mm: float) ->
     rail = max(length["base"] - 0.9 * doors, 0.0)
     sides = length["jamb"] + length["head"]
     openings = sides + length["sill"]
-    rendered = area + sides * (0.125 + mm / 1000)
+    rendered = area + sides * (0.1 + mm / 1000)
     finish = FINISH.get(system, "silicone")
     return {
         "wall_preparation": (area, 0),
@@ -55,7 +55,7 @@ def quantities(row: Row, length: Mapping[str, float], system: str, mm: float) ->
         "stop_bead": (length["head"] + length["eaves"] + length["neighbour"] + rail, 0.1),
         "window_bead": (sides, 0.1),
         "seal_tape": (length["sill"] + length["eaves"] + length["neighbour"], 0.05),
-        "reveal_board_20": (0.125 * openings, 0.1),
+        "reveal_board_20": (0.1 * openings, 0.1),
         "reveal_labour": (openings, 0),
         "sill": (length["sill"] + 0.1 * windows, 0.05),
         "eaves_trim": (length["eaves"], 0.1),

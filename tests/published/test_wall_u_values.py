@@ -291,3 +291,18 @@ def test_lower_limit_never_exceeds_the_upper(first: float, second: float, share:
 def test_stone_wall_by_thickness(mm: float, at_zero: float, u: float) -> None:
     """U = at_zero - 0.002 t, granite 3.3 and sandstone 3.0. Source: RdSAP 2012, from memory."""
     assert wall.stone_u_value(mm, at_zero, 0.002) == pytest.approx(u, abs=1e-12)
+
+
+SCOTTISH = {  # Scottish Government, EPC review supplementary topic notes, section 2, Table UV1
+    "cob": {"A": 0.8, "F": 0.8, "G": 0.6, "H": 0.45, "J": 0.30, "K": 0.25},
+    "system_built": {"A": 2.0, "E": 1.7, "F": 1.0, "H": 0.45, "J": 0.30, "K": 0.25},
+    "timber_frame": {"A": 2.5, "B": 1.9, "D": 1.0, "F": 0.50, "J": 0.30, "K": 0.25},
+}
+
+
+@pytest.mark.parametrize("construction", SCOTTISH)
+def test_scottish_defaults_are_scotlands_own(construction):
+    table = reference.load().table("wall_u_by_age")
+    mine = table.filter(nation="scotland", construction=construction, insulation="none")
+    held = dict(mine.select("band", "u_w_m2k").iter_rows())
+    assert {band: held[band] for band in SCOTTISH[construction]} == SCOTTISH[construction]
