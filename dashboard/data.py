@@ -195,5 +195,5 @@ def frozen_files(store: Path, claim_id: str) -> dict[str, bytes]:
 @st.cache_data(max_entries=8, show_spinner=False)
 def _frozen_files(ledger: Identity, store: str, claim_id: str) -> dict[str, bytes]:
     with tempfile.TemporaryDirectory() as folder, _ONE_AT_A_TIME:
-        claims.reissue(Path(store), claim_id, Path(folder) / "claim")
-        return {path.name: path.read_bytes() for path in (Path(folder) / "claim").iterdir()}
+        claims.reissue(Path(store), claim_id, Path(folder))
+        return {name: (Path(folder) / name).read_bytes() for name in claims.files.NAMES}

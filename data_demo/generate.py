@@ -102,8 +102,10 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Write the stock list of an invented landlord.")
     parser.add_argument("--homes", type=int, default=HOMES, help="rows, 100 or more")
     parser.add_argument("--seed", type=int, default=SEED, help="same seed, same list")
-    parser.add_argument("--out", type=Path, default=Path("stock.csv"), help="file to write")
+    parser.add_argument("--out", type=Path, default=Path("stock.csv"), help="new file to write")
     chosen = parser.parse_args()
+    if chosen.out.exists():
+        parser.error(f"{chosen.out} stands there already. Move it away or name another with --out.")
     write_csv(chosen.out, chosen.homes, chosen.seed)
     print(f"{chosen.homes} invented homes written to {chosen.out}")
 

@@ -33,11 +33,12 @@ from pipeline import (
 )
 from pipeline.bill import workbook
 from pipeline.errors import ProgrammeError
-from pipeline.exports import csv_bytes, make_folder, write_whole
+from pipeline.exports import csv_bytes
 from pipeline.options import rates
+from pipeline.outputs import writing
 from pipeline.printing import complaints, console, words
 from pipeline.programme import funds
-from pipeline.published import Published, open_run, table
+from pipeline.published import Published, open_run, settings_of, table
 from pipeline.run import run
 from pipeline.stock import Inputs, headings, reading
 
@@ -80,15 +81,23 @@ def main() -> None:
         complaints.print("Stopped by the keyboard; a store published before is as it was.")
         raise SystemExit(130) from None
     except Exception:
-        with tempfile.NamedTemporaryFile("w", suffix=".log", delete=False) as file:
-            traceback.print_exc(file=file)
         complaints.print(
             words(
                 ("Stopped by a fault of the tool itself.", "bold red"),
-                f" Stores published before are whole. Send {file.name} to its developers.",
+                f" Stores published before are whole. Send {_log()} to its developers.",
             )
         )
         raise SystemExit(1) from None
+
+
+def _log() -> str:
+    """Name of a file with the fault at hand; the fault itself where no file can be written."""
+    try:
+        with tempfile.NamedTemporaryFile("w", suffix=".log", delete=False) as file:
+            traceback.print_exc(file=file)
+    except OSError:
+        return traceback.format_exc(limit=-3)
+    return file.name
 
 
 @app.command("run")
@@ -105,7 +114,10 @@ def run_command(
         Path | None, typer.Option(help="TOML map of headings; `programme headings` starts one.")
     ] = None,
     mended: Annotated[
-        Path | None, typer.Option(help="The quarantine.xlsx of this list, with corrections.")
+        list[Path] | None,
+        typer.Option(
+            help="A quarantine.xlsx of this list, with corrections; repeatable, later ones count."
+        ),
     ] = None,
 ) -> None:
     """Read a stock list, rank its homes, publish the store and its files.
@@ -113,13 +125,11 @@ def run_command(
     Example: programme run stock.xlsx --store town.duckdb --out results
     With a survey laid over the list: --with survey=survey.xlsx
     """
-    inputs = Inputs(stock, _named(others or []), columns, mended)
+    inputs = Inputs(stock, _named(others or []), columns, mended or (), settings_file)
     chosen = settings.read(settings_file)
     with _progress() as progress:
         result = run(inputs, store, out, chosen, progress)
-    console.print(
-        f"Store: {store}   Files: {out}/ranking.csv, screens.csv, quarantine.xlsx, run.json"
-    )
+    console.print(f"Store: {store}   Files: {out}/{printing.run_files(result)}", highlight=False)
     printing.show_run(result, claims.met_in(result.ranking, claims.ledger_path(store, chosen)))
 
 
@@ -135,13 +145,14 @@ def demo(
     stock = Path(str(files("data_demo") / "stock.csv"))
     store, chosen = out / "demo.duckdb", settings.read(settings_file)
     with _progress() as progress:
-        result = run(Inputs(stock), store, out, chosen, progress)
+        inputs = Inputs(stock, settings=settings_file)
+        result = run(inputs, store, out, chosen, progress)
     console.print(
         "Demo: the invented landlord Tarnwick Homes; its town, homes and rates are invented too.",
         style="bold",
     )
     printing.show_run(result, claims.met_in(result.ranking, claims.ledger_path(store, chosen)))
-    console.print(f"Files: {out}/ranking.csv, screens.csv, quarantine.xlsx, run.json")
+    console.print(f"Files: {out}/{printing.run_files(result)}", highlight=False)
     first = result.ranking["home_id"][0]
     fund = files("data_demo") / "fund_lantern.toml"
     console.print("Next:", highlight=False)
@@ -182,7 +193,7 @@ def headings_command(
     """
     rows, _ = reading.rows_of(stock)
     _, names = reading.find_headings(rows, stock.name, {}, must=())
-    print(headings.starter_map(headings.match(names)), end="")
+    print(headings.starter_map(headings.match(names)), end="", flush=True)
 
 
 @app.command("changes")
@@ -195,11 +206,12 @@ def changes_command(
 
     Example: programme changes march.duckdb june.duckdb --out changes.csv
     """
-    found = changes.compare(*(table(path, "ranking") for path in (before, after)))
+    with writing([out] if out else [], _read_from(before, after)) as files:
+        found = changes.compare(*(table(path, "ranking") for path in (before, after)))
+        if out:
+            files.add(out, csv_bytes(found))
     printing.show_changes(found)
-    if out:
-        write_whole(out, csv_bytes(found))
-        console.print(f"File: {out}")
+    _tell_file(out)
 
 
 @app.command("explain")
@@ -214,14 +226,16 @@ def explain_command(
 
     Example: programme explain TH0000012 --store programme-demo/demo.duckdb --out sheets
     """
-    published = open_run(store)
-    sheet = explain.paper(_one_home(published, home, store), published, reading.sha256(store))
+    places = [out / name for name in explain.names(home)] if out else []
+    with writing(places, _read_from(store)) as files:
+        published = open_run(store)
+        sheet = explain.paper(_one_home(published, home, store), published, reading.sha256(store))
+        written = explain.files(home, sheet) if out else {}
+        for place in places:
+            if place.name in written:
+                files.add(place, written[place.name])
     printing.show_sheet(sheet)
     if out:
-        make_folder(out)
-        written = explain.files(home, sheet)
-        for name, content in written.items():
-            write_whole(out / name, content)
         console.print(f"Files: {out}/{', '.join(written)}", highlight=False, soft_wrap=True)
 
 
@@ -235,15 +249,30 @@ def options_command(
 
     Example: programme options TH0000012 --store programme-demo/demo.duckdb --out options.csv
     """
-    published = open_run(store)
-    row = _one_home(published, home, store)
-    compared = comparison.options(row, published.base)
+    with writing([out] if out else [], _read_from(store)) as files:
+        published = open_run(store)
+        row = _one_home(published, home, store)
+        compared = comparison.options(row, published.base)
+        if out:
+            files.add(out, csv_bytes(compared.select("system", *comparison.SHOWN)))
     optima = comparison.optima(compared, published.base)
     printing.warn_invented(published.account["rate_book_source"])
     printing.show_options(row, compared, optima, published.base.settings.works)
+    _tell_file(out)
+
+
+def _read_from(*stores: Path | None) -> dict[str, Path]:
+    """What a command reads that starts from stores: them and their ledgers of claims."""
+    found: dict[str, Path] = {}
+    for store in filter(None, stores):
+        found[f"the store {store}"] = store
+        found[f"the ledger of claims of {store}"] = claims.named_ledger(store, settings_of(store))
+    return found
+
+
+def _tell_file(out: Path | None) -> None:
     if out:
-        write_whole(out, csv_bytes(compared.select("system", *comparison.SHOWN)))
-        console.print(f"File: {out}")
+        console.print(f"File: {out}", highlight=False)
 
 
 def _one_home(published: Published, home: str, store: Path) -> dict[str, Any]:
@@ -296,16 +325,17 @@ def sources(
     marks = (*reference.MARKS, evidence.GIVEN)
     if mark is not None and mark not in marks:
         raise ProgrammeError(f"--mark '{mark}' is no mark. Choose one of {', '.join(marks)}.")
-    if store is None:
-        chosen = settings.Settings()
-        figures = evidence.figures_in_use(reference.load(), chosen, rates.read(chosen.cost))
-    else:
-        base = open_run(store).base
-        figures = evidence.figures_in_use(base.reference, base.settings, base.book)
+    with writing([out] if out else [], _read_from(store)) as files:
+        if store is None:
+            chosen = settings.Settings()
+            figures = evidence.figures_in_use(reference.load(), chosen, rates.read(chosen.cost))
+        else:
+            base = open_run(store).base
+            figures = evidence.figures_in_use(base.reference, base.settings, base.book)
+        if out:
+            files.add(out, csv_bytes(figures))
     printing.show_sources(evidence.counts(figures), figures, mark)
-    if out:
-        write_whole(out, csv_bytes(figures))
-        console.print(f"File: {out}")
+    _tell_file(out)
 
 
 @app.command()
@@ -323,15 +353,15 @@ def whatif(
     from pipeline.scenarios import picture  # what draws takes long to import
 
     name, values = scenarios.parse_sweep(sweep)
-    make_folder(out)
-    published = open_run(store)
-    met = claims.met_before(published)
-    homes = claims.still_open(published.ranking, met)
-    with _progress() as progress:
-        table = scenarios.sweep(homes, published.base, name, values, progress)
-    note = f"run {published.account['run_id']}, rates: {published.account['rate_book_source']}"
-    write_whole(out / "whatif.csv", csv_bytes(table))
-    write_whole(out / "whatif.png", picture.draw(table, name, note))
+    with writing([out / "whatif.csv", out / "whatif.png"], _read_from(store)) as files:
+        published = open_run(store)
+        met = claims.met_before(published)
+        homes = claims.still_open(published.ranking, met)
+        with _progress() as progress:
+            table = scenarios.sweep(homes, published.base, name, values, progress)
+        note = f"run {published.account['run_id']}, rates: {published.account['rate_book_source']}"
+        files.add(out / "whatif.csv", csv_bytes(table))
+        files.add(out / "whatif.png", picture.draw(table, name, note))
     printing.show_sweep(table, name)
     printing.show_left_out(met)
     console.print(f"Files: {out}/whatif.csv, whatif.png")
@@ -351,20 +381,21 @@ def quantities(
     Example: programme quantities --store town.duckdb --out bill
     For some homes: --homes batch1.txt
     """
-    published = open_run(store)
-    if homes is None:
-        budget = published.base.settings.budget_gbp
-        met = claims.met_before(published)
-        wanted = programme.affordable(claims.still_open(published.ranking, met), budget)
-        which = f"within the budget of {budget:,.0f} GBP"
-        printing.show_left_out(met)
-    else:
-        wanted = bill.chosen(published.ranking, claims.read_home_list(homes))
-        which = "as named"
-    made = bill.bill(wanted, published)
-    make_folder(out)
-    for name, content in workbook.files(made, published).items():
-        write_whole(out / name, content)
+    reads = {"the list of homes": Path(homes) if homes else None, **_read_from(store)}
+    with writing([out / name for name in workbook.NAMES], reads) as files:
+        published = open_run(store)
+        if homes is None:
+            budget = published.base.settings.budget_gbp
+            met = claims.met_before(published)
+            wanted = programme.affordable(claims.still_open(published.ranking, met), budget)
+            which = f"within the budget of {budget:,.0f} GBP"
+            printing.show_left_out(met)
+        else:
+            wanted = bill.chosen(published.ranking, claims.read_home_list(homes))
+            which = "as named"
+        made = bill.bill(wanted, published)
+        for name, content in workbook.files(made, published).items():
+            files.add(out / name, content)
     printing.warn_invented(published.account["rate_book_source"])
     printing.show_bill(workbook.in_pounds(made.lots), workbook.in_pounds(made.homes), which)
     console.print(
@@ -397,20 +428,21 @@ def allocate(
     from pipeline.funding import picture  # what draws takes long to import
 
     asked = funding.Asked(tuple(map(funds.read, fund)), funds.read_means(means), _reasons(another))
-    make_folder(out)
-    published = open_run(store)
-    if why and why not in published.ranking["home_id"]:
-        raise ProgrammeError(f"No home '{why}' is in this run: check the key.")
-    met = claims.met_before(published, asked.another)
-    with _progress() as progress:
-        made = funding.fund(published, asked, met, draws, progress)
-    note = f"run {made.account['run_id']}; rates: {made.account['rate_book_source']}"
-    write_whole(out / "allocation.csv", csv_bytes(made.homes))
-    write_whole(out / "lots.csv", csv_bytes(made.lots))
-    write_whole(out / "frontier.csv", csv_bytes(made.frontier))
-    image = picture.draw(made.frontier, made.account["objective"], note)
-    write_whole(out / "frontier.png", image)
-    write_whole(out / "allocation.json", (json.dumps(made.account, indent=2) + "\n").encode())
+    reads = {**{f"the fund {path}": path for path in fund}, "the means": means, **_read_from(store)}
+    names = ("allocation.csv", "lots.csv", "frontier.csv", "frontier.png", "allocation.json")
+    with writing([out / name for name in names], reads) as files:
+        published = open_run(store)
+        if why and why not in published.ranking["home_id"]:
+            raise ProgrammeError(f"No home '{why}' is in this run: check the key.")
+        met = claims.met_before(published, asked.another)
+        with _progress() as progress:
+            made = funding.fund(published, asked, met, draws, progress)
+        note = f"run {made.account['run_id']}; rates: {made.account['rate_book_source']}"
+        image = picture.draw(made.frontier, made.account["objective"], note)
+        account = (json.dumps(made.account, indent=2) + "\n").encode()
+        tables = map(csv_bytes, (made.homes, made.lots, made.frontier))
+        for name, content in zip(names, (*tables, image, account), strict=True):
+            files.add(out / name, content)
     printing.show_allocation(made, why)
     printing.show_left_out(met)
     console.print(f"Files: {out}/allocation.csv, lots.csv, frontier.csv, .png, allocation.json")

@@ -1,45 +1,13 @@
-"""Files for people: written whole or not at all, and safe to open in a spreadsheet."""
+"""Content and names of files for people: safe to open in a spreadsheet, safe on any disk."""
 
 import hashlib
-import os
 import re
-from pathlib import Path
 
 import polars as pl
-
-from pipeline.errors import OutputError
 
 _RISKY = r"^['=+\-@\t\r]"
 _FIGURE = r"^-?\d+(\.\d+)?$"
 _DEVICES = r"CON|PRN|AUX|NUL|(?:COM|LPT)\d"
-
-
-def make_folder(folder: Path) -> None:
-    """Make a folder with its parents. Raises OutputError where that cannot be."""
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as fault:
-        raise OutputError(
-            f"{folder} cannot be a folder for files ({fault.strerror}). Name another with --out."
-        ) from None
-
-
-def write_whole(path: Path, content: bytes) -> None:
-    """Write a file so that a reader sees the old one or the new one, never half.
-
-    Raises OutputError where it cannot be written.
-    """
-    building = path.with_name(f".{path.name}.{os.getpid()}.building")
-    try:
-        building.write_bytes(content)
-        building.replace(path)
-    except OSError as fault:
-        raise OutputError(
-            f"{path} could not be written ({fault.strerror}). Free the place or name another."
-        ) from None
-    finally:
-        if building.parent.is_dir():
-            building.unlink(missing_ok=True)
 
 
 def file_name(key: str) -> str:

@@ -19,6 +19,7 @@ from pipeline.funding.tables import in_short, own_money
 from pipeline.options import screens
 from pipeline.run import Result
 from pipeline.settings import Works
+from pipeline.stock import mending
 from pipeline.stock.faults import counts as fault_counts
 from pipeline.stock.headings import suggestion
 
@@ -77,9 +78,7 @@ def show_run(result: Result, met: pl.DataFrame) -> None:
     _show_counts("Warnings, the commonest", fault_counts(result.faults, warnings=True).head(6))
     _show_counts("In quarantine", fault_counts(result.faults))
     if rows["quarantined"]:
-        console.print(
-            "To mend them: fill the yellow cells of quarantine.xlsx, run again with --mended.\n"
-        )
+        _show_how_to_mend(account["workbook"])
     console.print(Panel(explain.CAUTION, title="Before anybody acts on this", expand=False))
 
 
@@ -98,6 +97,22 @@ def show_left_out(met: pl.DataFrame) -> None:
 def _alike(met: pl.DataFrame) -> str:
     row = met.filter(~pl.col("way").is_in(identity.SURE)).row(0, named=True)
     return f"{row['home_id']} ({row['way']} as {row['other']})"
+
+
+def run_files(result: Result) -> str:
+    """Names of the files of a run that a person opens first."""
+    return f"ranking.csv, screens.csv, {result.account['workbook']}, run.json"
+
+
+def _show_how_to_mend(workbook: str) -> None:
+    """Which workbook to fill; where it is not the first, that the filled ones stand and count."""
+    if workbook != mending.WORKBOOK:
+        console.print(
+            f"The new workbook is {workbook}: what stood before it was filled by somebody or read"
+            " by this run, and is as it was. Give every filled one with a --mended of its own, the"
+            " oldest first."
+        )
+    console.print(f"To mend them: fill the yellow cells of {workbook}, run again with --mended.\n")
 
 
 def warn_invented(source: str) -> None:

@@ -13,9 +13,9 @@ from typing import Any
 
 import polars as pl
 
-from pipeline import assess, grades, homes, programme, reference, stock
+from pipeline import assess, claims, grades, homes, outputs, programme, reference, stock
 from pipeline.columns import by_role
-from pipeline.exports import csv_bytes, make_folder, write_whole
+from pipeline.exports import csv_bytes
 from pipeline.options import catalogue, rates, screens
 from pipeline.scenarios import Progress
 from pipeline.settings import Settings
@@ -33,6 +33,10 @@ class Result:
     account: dict[str, Any]
 
 
+NAMES = ("ranking.csv", "screens.csv", "quarantine.csv", "run.json")
+"""Files of a run beside the workbook of its quarantine."""
+
+
 def run(
     inputs: stock.Inputs,
     store: Path,
@@ -42,10 +46,46 @@ def run(
 ) -> Result:
     """Turn a stock list into a published store and its files in `out`.
 
-    Writes ranking.csv, screens.csv, quarantine.csv, quarantine.xlsx and run.json; each appears
-    whole or not at all, the store first. Raises ProgrammeError for what a user can put right.
+    Writes ranking.csv, screens.csv, quarantine.csv, run.json and quarantine.xlsx, or where a person
+    filled that in or this run reads it the next free of quarantine-2.xlsx, quarantine-3.xlsx and so
+    on; the account names it. All are built before any is put in place, the store first.
+    Raises ProgrammeError for what a user can put right.
     """
     clock = _Clock()
+    reads = _reads(inputs, store, settings)
+    workbook = outputs.free_place(out / mending.WORKBOOK, reads).name
+    with outputs.writing([out / name for name in (*NAMES, workbook)], reads, store) as files:
+        made = _worked_out(inputs, settings, clock, progress)
+        listed, ranking_csv = made.listed, csv_bytes(made.ranking)
+        account = _account(inputs, made, ranking_csv)
+        with clock("publish"), Builder.open(files.building(store)) as building:
+            for name, table in _tables(made, account).items():
+                building.write(name, table)
+        with clock("write files"):
+            files.add(out / "ranking.csv", ranking_csv)
+            files.add(out / "screens.csv", csv_bytes(made.screened))
+            files.add(out / "quarantine.csv", csv_bytes(listed.quarantine))
+            book = mending.workbook(listed.faults, listed.quarantine, listed.raw.sha256)
+            files.add(out / workbook, book)
+        told = {**account, "workbook": workbook, "seconds_per_stage": clock.seconds}
+        files.add(out / "run.json", (json.dumps(told, indent=2) + "\n").encode())
+    return Result(made.ranking, listed.quarantine, listed.faults, told)
+
+
+@dataclass(frozen=True)
+class _Made:
+    """What a run works out before anything is written."""
+
+    listed: stock.Stock
+    base: assess.Basis
+    ranking: pl.DataFrame
+    screened: pl.DataFrame
+
+
+def _worked_out(
+    inputs: stock.Inputs, settings: Settings, clock: "_Clock", progress: Progress
+) -> _Made:
+    """The story up to the ranking."""
     tables = catalogue.with_catalogue(reference.load(), settings.works)
     base = assess.basis(tables, settings, rates.read(settings.cost))
     progress("reading", 0, 0)
@@ -63,35 +103,42 @@ def run(
         ranked = programme.rank(graded, settings)
         ranking = ranked.select(c.name for c in by_role("stock", "home", "result"))
         screened = screens.matrix(ranked, settings, tables)
-    make_folder(out)
-    with clock("write tables"):
-        content = {
-            "ranking.csv": csv_bytes(ranking),
-            "screens.csv": csv_bytes(screened),
-            "quarantine.csv": csv_bytes(listed.quarantine),
-            "quarantine.xlsx": mending.workbook(
-                listed.faults, listed.quarantine, listed.raw.sha256
-            ),
-        }
-    account = _account(inputs, listed, base, ranking, content["ranking.csv"])
-    with clock("publish"), Builder.open(store) as building:
-        building.write("run", _run_table(account))
-        building.write("ranking", ranking)
-        building.write("screens", screened)
-        building.write("quarantine", listed.quarantine)
-        building.write("faults", listed.faults)
-        building.write("mended", listed.mended)
-        building.write("overrides", listed.overrides)
-        building.write("corrections", listed.corrections)
-        building.write("rate_book", base.book.table)
-        building.write("system_catalogue", tables.table(catalogue.TABLE))
-        building.write("reference", _in_long_form(tables))
-    with clock("write files"):
-        for name, table in content.items():
-            write_whole(out / name, table)
-    told = {**account, "seconds_per_stage": clock.seconds}
-    write_whole(out / "run.json", (json.dumps(told, indent=2) + "\n").encode())
-    return Result(ranking, listed.quarantine, listed.faults, told)
+    return _Made(listed, base, ranking, screened)
+
+
+def _reads(inputs: stock.Inputs, store: Path, settings: Settings) -> outputs.Reads:
+    """Every file the run rests on, and the ledger of the store's folder: none is written over."""
+    owned = {
+        "the rate book": settings.cost.rate_book,
+        "the catalogue of systems": settings.works.system_catalogue,
+    }
+    return {
+        "the stock list": inputs.base,
+        **{f"the source '{name}'": path for name, path in inputs.others.items()},
+        "the map of headings": inputs.columns,
+        **{f"the mended workbook {path}": path for path in inputs.mended},
+        "the settings": inputs.settings,
+        **{what: Path(name) for what, name in owned.items() if name},
+        "the ledger of claims": claims.named_ledger(store, settings),
+    }
+
+
+def _tables(made: _Made, account: dict[str, Any]) -> dict[str, pl.DataFrame]:
+    """The tables of the store by name."""
+    listed = made.listed
+    return {
+        "run": _run_table(account),
+        "ranking": made.ranking,
+        "screens": made.screened,
+        "quarantine": listed.quarantine,
+        "faults": listed.faults,
+        "mended": listed.mended,
+        "overrides": listed.overrides,
+        "corrections": listed.corrections,
+        "rate_book": made.base.book.table,
+        "system_catalogue": made.base.reference.table(catalogue.TABLE),
+        "reference": _in_long_form(made.base.reference),
+    }
 
 
 def _run_table(account: dict[str, Any]) -> pl.DataFrame:
@@ -102,20 +149,15 @@ def _run_table(account: dict[str, Any]) -> pl.DataFrame:
     )
 
 
-def _account(
-    inputs: stock.Inputs,
-    listed: stock.Stock,
-    base: assess.Basis,
-    ranking: pl.DataFrame,
-    ranking_csv: bytes,
-) -> dict[str, Any]:
+def _account(inputs: stock.Inputs, made: _Made, ranking_csv: bytes) -> dict[str, Any]:
     """Counts, versions and settings: all that a reader needs to make the run again."""
+    listed, base = made.listed, made.base
     settings = base.settings.model_dump(mode="json")
     rests_on = {
         "stock_list_sha256": listed.raw.sha256,
         "other_sources_sha256": {n: reading.sha256(p) for n, p in inputs.others.items()},
         "column_map_sha256": reading.sha256(inputs.columns) if inputs.columns else None,
-        "mended_sha256": reading.sha256(inputs.mended) if inputs.mended else None,
+        "mended_sha256": [reading.sha256(path) for path in inputs.mended],
         "settings": settings,
         "rate_book_sha256": digest(base.book.table),
         "system_catalogue_sha256": digest(base.reference.table(catalogue.TABLE)),
@@ -134,7 +176,7 @@ def _account(
             "read": listed.rows_read,
             "accepted": listed.accepted.height,
             "quarantined": listed.quarantine.height,
-            "ranked": int(ranking["rank"].count()),
+            "ranked": int(made.ranking["rank"].count()),
         },
         "headings_not_used": list(listed.raw.match.unused),
         "personal": {

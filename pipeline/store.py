@@ -1,11 +1,10 @@
 """The DuckDB store of one run: published whole as a new file, opened read-only by everyone else.
 
-No process ever writes the published file in place. A run builds a file beside it, checks it,
-and renames it over the old one; a killed run leaves the old one as it was.
+No process ever writes the published file in place. A run builds a file beside it and checks it;
+`pipeline.outputs` renames it over the old one, so that a killed run leaves the old one as it was.
 """
 
 import hashlib
-import os
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -14,7 +13,6 @@ import duckdb
 import polars as pl
 
 from pipeline.errors import StoreError
-from pipeline.exports import make_folder
 
 FORMAT = 2
 _TABLES = (
@@ -29,44 +27,26 @@ _CONFIG: dict[str, str | bool | int | float | list[str]] = {
 
 
 class Builder:
-    """A store under construction beside its final place; `Builder.open` publishes or removes it."""
+    """A store under construction, in a file that `pipeline.outputs` puts in place when whole."""
 
-    def __init__(self, path: Path, connection: duckdb.DuckDBPyConnection) -> None:
+    def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
         """Use `Builder.open` instead."""
-        self._path = path
         self._connection = connection
 
     @classmethod
     @contextmanager
-    def open(cls, target: Path, tables: tuple[str, ...] = _TABLES) -> Iterator["Builder"]:
-        """Yield a builder; on leaving without error check the new file and rename it into place.
+    def open(cls, building: Path, tables: tuple[str, ...] = _TABLES) -> Iterator["Builder"]:
+        """Yield a builder of a new file; on leaving without error check the file.
 
         tables: those the file must hold.
 
-        Raises StoreError where the folder cannot be written or the new file fails its check.
+        Raises StoreError where it cannot be written or fails its check.
         """
-        if target.is_dir():
-            raise StoreError(f"{target} is a folder. Name a file for the store.")
-        make_folder(target.parent)
-        building = target.with_name(f".{target.name}.{os.getpid()}.building")
-        for left in target.parent.glob(f".{target.name}.*.building*"):
-            if not _is_running(left):
-                left.unlink(missing_ok=True)
-        try:
-            connection = duckdb.connect(str(building), config=_CONFIG)
-        except (duckdb.Error, OSError) as fault:
-            raise StoreError(f"No store can be written at {target.parent}: {fault}.") from None
-        try:
-            with connection:
-                yield cls(building, connection)
+        with _in_words(building):
+            with duckdb.connect(str(building), config=_CONFIG) as connection:
+                yield cls(connection)
                 connection.execute("checkpoint")
             _check(building, tables)
-            with building.open("rb") as file:
-                os.fsync(file.fileno())
-            building.replace(target)
-        finally:
-            building.unlink(missing_ok=True)
-            building.with_name(building.name + ".wal").unlink(missing_ok=True)
 
     def write(self, table: str, frames: pl.DataFrame | Iterable[pl.DataFrame]) -> None:
         """Create a table from one frame, or from frames of one schema in turn."""
@@ -78,16 +58,38 @@ class Builder:
             self._connection.unregister("part")
 
 
-def _is_running(building: Path) -> bool:
-    """Whether the process whose number a half-built file bears still runs."""
-    number = building.name.split(".building")[0].rsplit(".", 1)[-1]
+@contextmanager
+def _in_words(building: Path) -> Iterator[None]:
+    """Turn what the disk or the memory refuses DuckDB into a StoreError; other faults are ours."""
     try:
-        os.kill(int(number), 0)
-    except (ProcessLookupError, ValueError):
-        return False
-    except OSError:
-        return True
-    return int(number) != os.getpid()
+        yield
+    except (duckdb.OperationalError, duckdb.FatalException) as fault:
+        raise StoreError(
+            f"The store could not be written in {building.parent}"
+            f" ({str(fault).splitlines()[0]}). Free the place, or name another with --store."
+        ) from None
+
+
+def why_strange(path: Path) -> str:
+    """Why a DuckDB file is no store of this tool, in words after its name; empty for a store.
+
+    A store of an earlier format is one; a file in which anybody keeps further tables is not.
+    """
+    try:
+        with duckdb.connect(str(path), read_only=True, config=_CONFIG) as connection:
+            rows = connection.execute(
+                "select table_name, column_name from information_schema.columns"
+            ).fetchall()
+    except duckdb.Error as fault:
+        return f"is a database that could not be opened ({str(fault).splitlines()[0]})"
+    tables = {table for table, _ in rows}
+    if {"claim", "line"} & tables:
+        return "is a ledger of claims"
+    if further := sorted(tables - set(_TABLES)):
+        return f"is a database with tables no store has ({', '.join(further[:3])})"
+    if not {("run", "format"), ("run", "account"), ("ranking", "home_id")} <= set(rows):
+        return "is a database but no store of this tool"
+    return ""
 
 
 def _check(path: Path, tables: tuple[str, ...]) -> None:

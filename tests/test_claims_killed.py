@@ -23,7 +23,7 @@ from tests.conftest import DEMO_STOCK
 from tests.killing import Ended, Killer, spread
 
 KILLS = int(os.environ.get("KILLS", "5"))
-STEPS = ("pipeline.claims", "pipeline.claims.ledger", "pipeline.claims.files", "pipeline.exports")
+STEPS = ("pipeline.claims", "pipeline.claims.ledger", "pipeline.claims.files", "pipeline.outputs")
 WINDOWS = {"the first claim": "pipeline.claims.ledger:_create",
            "a later claim": "pipeline.claims.ledger:Ledger.add"}  # fmt: skip
 

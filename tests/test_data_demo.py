@@ -55,6 +55,17 @@ def test_same_seed_same_list_other_seed_other_list() -> None:
     assert set(first.dtypes) == {pl.String}
 
 
+def test_a_list_that_stands_there_is_not_written_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "stock.csv").write_text("a landlord's own")
+    monkeypatch.setattr("sys.argv", ["generate", "--out", str(tmp_path / "stock.csv")])
+    with pytest.raises(SystemExit, match="2"):
+        generate.main()
+    assert "stands there already" in capsys.readouterr().err
+    assert (tmp_path / "stock.csv").read_text() == "a landlord's own"
+
+
 def test_too_small_a_list_is_refused() -> None:
     with pytest.raises(ValueError, match="at least 100"):
         generate.stock_list(99)

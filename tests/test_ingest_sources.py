@@ -1,6 +1,7 @@
 """Several sources, mended quarantines, settled headings, personal data, changes between runs."""
 
 import io
+import json
 import zipfile
 from pathlib import Path
 
@@ -158,14 +159,14 @@ def test_a_mended_quarantine_comes_back_in_and_leaves_a_trail(tmp_path):
     corrected = {(3, "Age"): "1931", (3, "Floor Area"): "84 m2", (4, "(whole row)"): "keep"}
     _fill(tmp_path / "quarantine.xlsx", tmp_path / "mended.xlsx", corrected)
     second = run(
-        Inputs(path, mended=tmp_path / "mended.xlsx"), tmp_path / "s.duckdb", tmp_path, Settings()
+        Inputs(path, mended=[tmp_path / "mended.xlsx"]), tmp_path / "s.duckdb", tmp_path, Settings()
     )
     assert second.account["rows"] | {"ranked": 0} == {
         "read": 4, "accepted": 3, "quarantined": 1, "ranked": 0,
     }  # fmt: skip
     homes = {row["home_id"]: row for row in second.ranking.to_dicts()}
     assert (homes["T2"]["construction_year"], homes["T2"]["floor_area_m2"]) == (1931, 84)
-    listed = stock.ingest(Inputs(path, mended=tmp_path / "mended.xlsx"), {})
+    listed = stock.ingest(Inputs(path, mended=[tmp_path / "mended.xlsx"]), {})
     trail = {
         (r["source_row"], r["column"]): (r["was"], r["text"]) for r in listed.corrections.to_dicts()
     }
@@ -173,6 +174,55 @@ def test_a_mended_quarantine_comes_back_in_and_leaves_a_trail(tmp_path):
         (3, "construction_year"): ("N/K", "1931"),
         (3, "floor_area_m2"): ("abc", "84 m2"),
     }
+
+
+def test_a_filled_workbook_is_kept_and_the_next_ones_add_to_it(tmp_path, call):
+    """The README's own loop, in one folder: fill, run again, fill the next, give both."""
+    rows = [GOOD_ROW.format(ref=f"G{n}", n=n) for n in range(4)]
+    rows += [GOOD_ROW.format(ref="T1", n=11).replace(",1934,", ",N/K,")]
+    rows += [GOOD_ROW.format(ref="T2", n=12).replace(",85,", ",abc,")]
+    rows += [GOOD_ROW.format(ref="T3", n=13).replace(",85,", ",xyz,")]
+    path = _write(tmp_path / "list.csv", stock_text(*rows))
+    out = tmp_path / "o"
+    first, second = out / "quarantine.xlsx", out / "quarantine-2.xlsx"
+    words = ["run", path, "--store", tmp_path / "s.duckdb", "--out", out]
+
+    def homes(*mended: Path) -> tuple[set[str], str, str]:
+        said = call(*words, *(word for book in mended for word in ("--mended", book)))
+        assert said.code == 0, said.err
+        held = {row for row in pl.read_csv(out / "ranking.csv")["home_id"] if row[0] == "T"}
+        return held, json.loads((out / "run.json").read_text())["workbook"], said.out
+
+    assert homes()[:2] == (set(), "quarantine.xlsx")
+    _fill(first, first, {(6, "Age"): "1931", (7, "Floor Area"): "still unknown"})
+    filled = first.read_bytes()
+    for _ in range(2):
+        held, book, told = homes(first)
+        assert (held, book) == ({"T1"}, "quarantine-2.xlsx")
+        assert "fill the yellow cells of quarantine-2.xlsx" in told
+        assert "quarantine-2.xlsx, run.json" in told
+        assert first.read_bytes() == filled
+    _fill(second, second, {(7, "Floor Area"): "84", (8, "Floor Area"): "86"})
+    held, book, told = homes(first, second)
+    assert (held, book) == ({"T1", "T2", "T3"}, "quarantine-3.xlsx")
+    assert "cells mended before that quarantine-2.xlsx mends anew: 1." in told
+    assert homes(second)[0] == {"T2", "T3"}
+    assert homes()[:2] == (set(), "quarantine-3.xlsx")
+    assert first.read_bytes() == filled
+    assert not (out / "quarantine-4.xlsx").exists()
+
+
+def test_a_workbook_just_read_is_kept_though_nobody_filled_it(tmp_path, call):
+    rows = [GOOD_ROW.format(ref=f"T{n}", n=n) for n in range(3)]
+    path = _write(tmp_path / "list.csv", stock_text(*rows, rows[0]))
+    words = ["run", path, "--store", tmp_path / "s.duckdb", "--out", tmp_path]
+    assert call(*words).code == 0
+    before = (tmp_path / "quarantine.xlsx").read_bytes()
+    assert call(*words, "--mended", tmp_path / "quarantine.xlsx").code == 0
+    assert (tmp_path / "quarantine.xlsx").read_bytes() == before
+    assert (tmp_path / "quarantine-2.xlsx").exists()
+    said = call(*words, "--mended", tmp_path / "quarantine-3.xlsx")
+    assert (said.code, "quarantine-3.xlsx could not be read as a mended" in said.err) == (2, True)
 
 
 def test_a_word_that_stands_in_several_rows_is_settled_once(tmp_path):
@@ -185,7 +235,7 @@ def test_a_word_that_stands_in_several_rows_is_settled_once(tmp_path):
     word = {("Wall Type", "Clinker slab"): "System built"}
     own = {(8, "Wall Type"): "Solid brick"}
     _fill(tmp_path / "quarantine.xlsx", tmp_path / "m.xlsx", own, word)
-    listed = stock.ingest(Inputs(path, mended=tmp_path / "m.xlsx"), {})
+    listed = stock.ingest(Inputs(path, mended=[tmp_path / "m.xlsx"]), {})
     assert listed.quarantine.height == 0
     walls = dict(listed.accepted.select("home_id", "wall_construction").iter_rows())
     assert [walls[f"T{n}"] for n in range(1, 5)] == ["solid_brick"] + ["system_built"] * 3
@@ -197,11 +247,11 @@ def test_a_mended_quarantine_of_another_list_is_refused(tmp_path):
     run(Inputs(path), tmp_path / "s.duckdb", tmp_path, Settings())
     other = _write(tmp_path / "other.csv", LIST + "\n")
     with pytest.raises(StockListError, match="belongs to another stock list"):
-        stock.ingest(Inputs(other, mended=tmp_path / "quarantine.xlsx"), {})
+        stock.ingest(Inputs(other, mended=[tmp_path / "quarantine.xlsx"]), {})
     with pytest.raises(StockListError, match="could not be read as a mended quarantine"):
-        stock.ingest(Inputs(path, mended=path), {})
+        stock.ingest(Inputs(path, mended=[path]), {})
     _fill(tmp_path / "quarantine.xlsx", tmp_path / "m.xlsx", {(4, "Age"): "still unknown"})
-    again = stock.ingest(Inputs(path, mended=tmp_path / "m.xlsx"), {})
+    again = stock.ingest(Inputs(path, mended=[tmp_path / "m.xlsx"]), {})
     assert "Age 'still unknown' could not be read" in again.quarantine["reasons"][0]
 
 
@@ -380,7 +430,7 @@ def test_keep_lets_a_row_stand_in_the_place_of_the_other_of_its_key(tmp_path):
     path = _write(tmp_path / "list.csv", stock_text(*rows))
     run(Inputs(path), tmp_path / "s.duckdb", tmp_path, Settings())
     _fill(tmp_path / "quarantine.xlsx", tmp_path / "m.xlsx", {(3, "(whole row)"): "keep"})
-    listed = stock.ingest(Inputs(path, mended=tmp_path / "m.xlsx"), {})
+    listed = stock.ingest(Inputs(path, mended=[tmp_path / "m.xlsx"]), {})
     assert listed.accepted.select("home_id", "floor_area_m2").rows() == [("T1", 95.0), ("T2", 85.0)]
     assert listed.quarantine["source_row"].to_list() == [2]
 

@@ -87,17 +87,18 @@ MALFORMED: dict[str, tuple[str, bytes, str]] = {
 
 
 @pytest.mark.parametrize("case", MALFORMED)
-def test_one_clear_message_and_the_store_untouched(case, tmp_path, call):
+def test_one_clear_message_and_the_store_untouched(case, demo_folder, tmp_path, call):
     name, content, words = MALFORMED[case]
     source, store = tmp_path / name, tmp_path / "town.duckdb"
     source.write_bytes(content)
-    store.write_bytes(b"an older store")
+    older = (demo_folder / "demo.duckdb").read_bytes()
+    store.write_bytes(older)
     said = call("run", source, "--store", store, "--out", tmp_path / "out")
     assert said.code == 2
     assert words in said.err
     assert said.err.count("Stopped") == 1
     assert "Traceback" not in said.err + said.out
-    assert store.read_bytes() == b"an older store"
+    assert store.read_bytes() == older
     assert not (tmp_path / "out").exists()
     assert sorted(p.name for p in tmp_path.iterdir()) == sorted([name, "town.duckdb"])
 

@@ -25,6 +25,7 @@ LABELS = {
     "location": "Location index", "prelims": "Prelims", "contingency": "Contingency",
     "on_costs": "On-costs", "vat": "VAT", "total": "Total with VAT",
 }  # fmt: skip
+NAMES = ("bill.csv", "bill_lots.csv", "bill_homes.csv", "bill_packs.csv", "bill.xlsx")
 HOLDS = (
     "Quantities come from the stock list's geometry (net wall area, lengths of reveals, sills,"
     " base, eaves and corners), estimated by form, storeys and openings where the list has none."
@@ -55,13 +56,8 @@ HOLDS = (
 
 def files(made: Bill, run: Published) -> dict[str, bytes]:
     """bill.csv (lines), bill_lots.csv, bill_homes.csv, bill_packs.csv and bill.xlsx, by name."""
-    return {
-        "bill.csv": csv_bytes(lines_table(made)),
-        "bill_lots.csv": csv_bytes(in_pounds(made.lots)),
-        "bill_homes.csv": csv_bytes(in_pounds(made.homes)),
-        "bill_packs.csv": csv_bytes(packs_table(made)),
-        "bill.xlsx": workbook(made, run),
-    }
+    tables = (lines_table(made), in_pounds(made.lots), in_pounds(made.homes), packs_table(made))
+    return dict(zip(NAMES, (*map(csv_bytes, tables), workbook(made, run)), strict=True))
 
 
 def in_pounds(accounts: pl.DataFrame) -> pl.DataFrame:

@@ -7,7 +7,8 @@ and the same claim written again gives the same bytes.
 import hashlib
 import json
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
@@ -16,10 +17,10 @@ from typing import Any
 
 import polars as pl
 
-from pipeline import identity, junction_effects
+from pipeline import identity, junction_effects, outputs
 from pipeline.claims import files
 from pipeline.claims.ledger import OLDER, SCHEMA, Ledger, held_open
-from pipeline.errors import ClaimError
+from pipeline.errors import ClaimError, OutputError
 from pipeline.published import Published, open_run, settings_of
 from pipeline.settings import Settings
 
@@ -40,15 +41,13 @@ class Claim:
 def ledger_path(store: Path, chosen: Settings | None = None) -> Path:
     """The one ledger of a store: as its settings say, else beside the store itself.
 
-    Links are followed to the store, so that one store has one ledger. chosen: the settings, where
-    they are known already. Raises ClaimError where another ledger lies beside the store, or beside
-    a link that leads to it: claims would be split.
+    chosen: the settings, where they are known already. Raises ClaimError where another ledger lies
+    beside the store, or beside a link that leads to it: claims would be split.
     """
-    folder = Path(os.path.realpath(store)).parent
-    asked = Path(os.path.realpath(os.path.dirname(os.path.abspath(store))))
-    named = (chosen or settings_of(store)).claims.ledger
-    place = Path(os.path.realpath(folder / os.path.expanduser(named or LEDGER)))
-    for other in (near / name for near in (folder, asked) for name in (LEDGER, OLDER)):
+    place = named_ledger(store, chosen or settings_of(store))
+    linked_from = Path(os.path.realpath(os.path.dirname(os.path.abspath(store))))
+    near = (Path(os.path.realpath(store)).parent, linked_from)
+    for other in (folder / name for folder in near for name in (LEDGER, OLDER)):
         taken_over = other == place.with_name(OLDER)
         if os.path.lexists(other) and os.path.realpath(other) != str(place) and not taken_over:
             raise ClaimError(
@@ -58,6 +57,15 @@ def ledger_path(store: Path, chosen: Settings | None = None) -> Path:
                 " belongs; this version joins no two."
             )
     return place
+
+
+def named_ledger(store: Path, settings: Settings) -> Path:
+    """Where the ledger of a store with such settings is to lie.
+
+    Links are followed to the store, so that one store has one ledger.
+    """
+    folder = Path(os.path.realpath(store)).parent
+    return Path(os.path.realpath(folder / os.path.expanduser(settings.claims.ledger or LEDGER)))
 
 
 def preview(
@@ -105,28 +113,45 @@ def export(
 ) -> Claim:
     """Freeze a claim in the ledger and write claim.csv, claim.xlsx and claim.json to `out`.
 
-    The ledger keeps the files' bytes and is written first: a home can be claimed without files
-    (write them again with `reissue`), but never twice. Raises ClaimError naming the homes claimed
-    before.
+    The files are built first, then the ledger, which keeps their bytes, is written, then the files
+    are put in place: a home can be claimed without files (write them again with `reissue`), but
+    never twice. Raises ClaimError naming the homes claimed before, OutputError where the files
+    cannot be written.
     """
-    run = open_run(store)
-    claim = preview(run, home_ids, another)
-    made = files.contents(claim.lines, claim.totals, claim.manifest)
-    files.prepare(out)
-    with Ledger(Path(claim.manifest["ledger"]), create=True) as ledger:
-        ledger.add(claim.claim_id, MEASURE, claim.lines, made, another)
-    files.write(out, made)
+    frozen = ""
+    try:
+        with _files(store, out) as built:
+            claim = preview(open_run(store), home_ids, another)
+            made = files.contents(claim.lines, claim.totals, claim.manifest)
+            for name, content in made.items():
+                built.add(out / name, content)
+            with Ledger(Path(claim.manifest["ledger"]), create=True) as ledger:
+                ledger.add(claim.claim_id, MEASURE, claim.lines, made, another)
+            frozen = claim.claim_id
+    except OutputError as fault:
+        again = f" Claim {frozen} stands in the ledger: write its files with --again {frozen}."
+        raise OutputError(str(fault) + (again if frozen else "")) from None
     return claim
 
 
 def reissue(store: Path, claim_id: str, out: Path) -> dict[str, str]:
     """Write the files of a claim made before, as the ledger keeps them, and return its totals."""
-    with Ledger(ledger_path(store)) as ledger:
-        made = ledger.files(claim_id)
-    files.prepare(out)
-    files.write(out, made)
+    with _files(store, out) as built:
+        with Ledger(ledger_path(store)) as ledger:
+            made = ledger.files(claim_id)
+        for name, content in made.items():
+            built.add(out / name, content)
     totals: dict[str, str] = json.loads(made["claim.json"])["totals"]
     return totals
+
+
+@contextmanager
+def _files(store: Path, out: Path) -> Iterator[outputs.Outputs]:
+    """The three files of a claim, none of which may be there yet; put in place at the end."""
+    files.refuse(out)
+    reads = {"the store": store, "the ledger of claims": ledger_path(store)}
+    with outputs.writing([out / name for name in files.NAMES], reads) as built:
+        yield built
 
 
 def claimed(store: Path) -> pl.DataFrame:

@@ -15,7 +15,7 @@ from pipeline.assess import Basis
 from pipeline.columns import dictionary
 from pipeline.errors import ClaimError
 from pipeline.explain import CAUTION
-from pipeline.exports import csv_bytes, make_folder, write_whole
+from pipeline.exports import csv_bytes
 from pipeline.junction_catalogue import PLACES
 from pipeline.settings import Settings
 
@@ -268,20 +268,13 @@ def _row(name: str, value: str, unit: str, source: str, checked: str) -> dict[st
     return {"name": name, "value": value, "unit": unit, "source": source, "checked": checked}
 
 
-def prepare(out: Path) -> None:
-    """Make the folder and refuse to write over another claim. Raises ProgrammeError."""
-    make_folder(out)
+def refuse(out: Path) -> None:
+    """Refuse to write over another claim. Raises ClaimError."""
     if there := [name for name in NAMES if (out / name).exists()]:
         raise ClaimError(
             f"{out} already holds {', '.join(there)}. A claim is never written over: name an empty"
             " folder."
         )
-
-
-def write(out: Path, made: dict[str, bytes]) -> None:
-    """Write the three files."""
-    for name in NAMES:
-        write_whole(out / name, made[name])
 
 
 def contents(

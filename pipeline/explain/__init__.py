@@ -10,7 +10,23 @@ from pipeline.explain.step import CAUTION, MARKS, Step, show
 from pipeline.explain.steps import furthest, sheet
 from pipeline.exports import file_name
 
-__all__ = ["CAUTION", "MARKS", "Paper", "Step", "files", "furthest", "paper", "sheet", "show"]
+__all__ = [
+    "CAUTION",
+    "MARKS",
+    "Paper",
+    "Step",
+    "files",
+    "furthest",
+    "names",
+    "paper",
+    "sheet",
+    "show",
+]
+
+
+def names(home_id: str) -> tuple[str, ...]:
+    """Names the files of one home's sheet may have: Markdown, PDF and PNG."""
+    return tuple(f"{file_name(home_id)}.{ending}" for ending in ("md", "pdf", "png"))
 
 
 def files(home_id: str, made: Paper) -> dict[str, bytes]:
@@ -20,10 +36,10 @@ def files(home_id: str, made: Paper) -> dict[str, bytes]:
     """
     from pipeline.explain import pdf, picture  # what draws takes long to import
 
-    name = file_name(home_id)
+    text, sheet_pdf, image = names(home_id)
     drawing = picture.draw(made.before, made.after, made.whose) if made.before else b""
     found = {
-        f"{name}.md": markdown.write(made, f"{name}.png" if drawing else ""),
-        f"{name}.pdf": pdf.write(made, drawing),
+        text: markdown.write(made, image if drawing else ""),
+        sheet_pdf: pdf.write(made, drawing),
     }
-    return {**found, f"{name}.png": drawing} if drawing else found
+    return {**found, image: drawing} if drawing else found

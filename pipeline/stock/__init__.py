@@ -1,6 +1,6 @@
 """From a landlord's files to accepted homes and a quarantine in which nothing is lost."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -16,12 +16,17 @@ _TAKEN = ("source_row", "home_id", "reasons", EXTRA)
 
 @dataclass(frozen=True)
 class Inputs:
-    """What a run reads: the list, other sources by name, settled headings, mended cells."""
+    """What a run reads: the list, other sources by name, settled headings, mended workbooks.
+
+    Of several mended workbooks the later wins where both correct a cell. settings: the file they
+    were read from, named here so that nothing is written over it.
+    """
 
     base: Path
     others: Mapping[str, Path] = field(default_factory=dict)
     columns: Path | None = None
-    mended: Path | None = None
+    mended: Sequence[Path] = ()
+    settings: Path | None = None
 
 
 @dataclass(frozen=True)
@@ -81,14 +86,15 @@ def ingest(inputs: Inputs, precedence: Mapping[str, tuple[str, ...]]) -> Stock:
     return Stock(accepted, quarantine, found, turned, laid.log, trail, raw)
 
 
-def _mended(raw: RawTable, path: Path | None) -> tuple[RawTable, pl.DataFrame, pl.Series]:
+def _mended(raw: RawTable, paths: Sequence[Path]) -> tuple[RawTable, pl.DataFrame, pl.Series]:
     """The list with a person's corrections in their cells, the trail, and rows to keep."""
-    if path is None:
+    if not paths:
         return raw, mending.NO_TRAIL, pl.Series(dtype=pl.UInt32)
-    corrections = mending.read_corrections(path, raw.sha256, raw.headings)
+    corrections, notes = mending.read_all(paths, raw.sha256, raw.headings)
     cells, trail, kept = mending.apply(raw.frame, corrections)
     no_extra = pl.when(~pl.col("source_row").is_in(kept.implode())).then(EXTRA).alias(EXTRA)
-    return replace(raw, frame=cells.with_columns(no_extra)), trail, kept
+    frame = cells.with_columns(no_extra)
+    return replace(raw, frame=frame, notes=(*raw.notes, *notes)), trail, kept
 
 
 def _divide(

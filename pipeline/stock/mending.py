@@ -7,6 +7,7 @@ the list it came from, known by its digest.
 
 import datetime
 import io
+from collections.abc import Sequence
 from pathlib import Path
 
 import fastexcel
@@ -16,6 +17,7 @@ import xlsxwriter
 from pipeline.errors import StockListError
 from pipeline.stock.faults import WHOLE_ROW
 
+WORKBOOK = "quarantine.xlsx"
 _HEADINGS = ("Row", "Home", "Heading", "Cell as sent", "Fault", "Corrected")
 _WORDS = ("Heading", "Cell as sent", "Rows", "Corrected")
 KEEP = "keep"
@@ -96,7 +98,30 @@ def _about(sha256: str) -> list[str]:
         f"A second entry of a home, or a row with cells too many: write '{KEEP}' to take this row"
         " as it stands, in place of the other where both have one key; nothing, to leave it out.",
         "Then run again with --mended and this file. Every cell you changed is kept in the trail.",
+        "A run never writes over a workbook you filled: the next is quarantine-2.xlsx, and so on."
+        " Give all you filled, the oldest first: --mended quarantine.xlsx --mended"
+        " quarantine-2.xlsx. Where two settle one cell the later counts.",
     ]
+
+
+def read_all(
+    paths: Sequence[Path], sha256: str, headings: dict[str, str]
+) -> tuple[pl.DataFrame, list[str]]:
+    """Corrections of several workbooks of one list, and notes on where a later one won.
+
+    Raises StockListError as `read_corrections` does.
+    """
+    held, notes = NO_TRAIL.drop("was"), []
+    for path in paths:
+        new = read_corrections(path, sha256, headings)
+        key = ["source_row", "column"]
+        changed = held.join(new, on=key, nulls_equal=True).filter(
+            pl.col("text") != pl.col("text_right")
+        )
+        if changed.height:
+            notes.append(f"cells mended before that {path.name} mends anew: {changed.height}")
+        held = pl.concat([held.join(new, on=key, how="anti", nulls_equal=True), new])
+    return held, notes
 
 
 def read_corrections(path: Path, sha256: str, headings: dict[str, str]) -> pl.DataFrame:

@@ -40,6 +40,7 @@ def load(path: Path, store: Path) -> None:
     """Read, check, quarantine and store one list; print the counts and the peak memory."""
     start = time.perf_counter()
     listed = stock.ingest(Inputs(path), {})
+    store.unlink(missing_ok=True)
     with Builder.open(store, tables=("accepted", "quarantine", "faults")) as building:
         building.write("accepted", listed.accepted)
         building.write("quarantine", listed.quarantine)

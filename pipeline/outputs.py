@@ -1,0 +1,319 @@
+"""Which files a command may write, decided in one place, and writing them whole.
+
+A command names all it will write and all it reads before it begins. What it reads, a ledger of
+claims, and a file that a person made or changed are never written over: each folder keeps a record
+of the digests of what was written there. Files are built beside their places, recorded, and only
+then renamed, so that a reader sees the old one or the new one, and a command killed at any moment
+leaves what the next one accepts.
+"""
+
+import errno
+import hashlib
+import os
+import re
+import shutil
+import stat
+import unicodedata
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from itertools import chain, combinations, count
+from pathlib import Path
+
+from pipeline import store as stores
+from pipeline.errors import OutputError
+
+RECORD = ".programme-files"
+LEDGER_NAMES = ("claims.sqlite", "claims.duckdb")
+_TITLE = "# Digests of the files `programme` wrote here; it writes over no others.\n"
+_BUILDING = re.compile(r"\..+\.(\d{1,9})\.building(\.wal|\.tmp|-journal)?")
+_UNFIT = re.compile(r"[\x00-\x1f\x7f\ud800-\udfff]")
+
+Reads = Mapping[str, Path | None]
+"""Files a command reads, by what they are to it ("the stock list"); None where there is none."""
+
+
+@contextmanager
+def writing(files: Iterable[Path], reads: Reads, store: Path | None = None) -> Iterator["Outputs"]:
+    """Check every file before the work begins; on leaving without error put all built in place.
+
+    files: all that may be written, but for `store`, which may replace a store and nothing else.
+    reads: all that the command reads.
+
+    Raises OutputError before the work where a place is an input of the command, a ledger, no place
+    for a file, two of the command's own files, or holds what this tool did not write or somebody
+    changed since; afterwards where that came about meanwhile, or the disk refuses.
+    """
+    outputs = Outputs([*files, *([store] if store else [])], reads, store)
+    outputs.refuse()
+    outputs.clear()
+    try:
+        yield outputs
+        outputs.publish()
+    finally:
+        outputs.discard()
+
+
+class Outputs:
+    """The files one command writes, each built beside its place until all are."""
+
+    def __init__(self, files: list[Path], reads: Reads, store: Path | None) -> None:
+        """Use `writing` instead."""
+        self._targets = [(path, _place(path)) for path in files]
+        self._reads = reads
+        self._store = _place(store) if store else None
+        self._built: dict[Path, Path] = {}
+
+    def building(self, path: Path) -> Path:
+        """Where to build one of the files named at the start; its folder is made.
+
+        Raises OutputError where there can be no folder.
+        """
+        place = dict(self._targets)[path]
+        with _in_words(place.parent):
+            place.parent.mkdir(parents=True, exist_ok=True)
+        self._built[path] = place.with_name(f".{place.name}.{os.getpid()}.building")
+        return self._built[path]
+
+    def add(self, path: Path, content: bytes) -> None:
+        """Build one of the files named at the start. Raises OutputError where it cannot be."""
+        building = self.building(path)
+        with _in_words(path):
+            building.write_bytes(content)
+
+    def refuse(self) -> None:
+        """Raise OutputError where one of the files must not or cannot be written."""
+        for path, place in self._targets:
+            why = _no_name(place, self._reads) or _no_place(place)
+            if why := why or _kept(place, place == self._store):
+                leads = "" if place.name == path.name else f" leads to {place}, which"
+                raise OutputError(
+                    f"{path}{leads} {why}. No file was written: name another place, or move away"
+                    " what stands there."
+                )
+        for (path, place), (other, elsewhere) in combinations(self._targets, 2):
+            if _clash(place, elsewhere):
+                raise OutputError(
+                    f"{path} and {other} would be one file, or one within the other. No file was"
+                    " written: name different places."
+                )
+
+    def clear(self) -> None:
+        """Remove what killed commands left half-built in the folders written to."""
+        for folder in {place.parent for _, place in self._targets}:
+            for left in folder.glob(".*.building*"):
+                found = _BUILDING.fullmatch(left.name)
+                if found and not _is_running(int(found[1])):
+                    _remove(left)
+
+    def publish(self) -> None:
+        """Record what was built, then rename it. Raises OutputError where a place was taken."""
+        self.refuse()
+        places = dict(self._targets)
+        digests: dict[Path, dict[str, str]] = defaultdict(dict)
+        for path, building in self._built.items():
+            with _in_words(path), building.open("rb+") as file:
+                os.fsync(file.fileno())
+            digests[building.parent][places[path].name] = _digest(building)
+        for folder, of_names in digests.items():
+            with _in_words(folder / RECORD):
+                _record(folder, of_names)
+        for path, building in self._built.items():
+            with _in_words(path):
+                building.replace(places[path])
+
+    def discard(self) -> None:
+        """Remove what was built and not renamed, and what DuckDB keeps beside it."""
+        for building in self._built.values():
+            for ending in ("", ".wal", ".tmp"):
+                _remove(building.with_name(building.name + ending))
+
+
+def free_place(path: Path, reads: Reads) -> Path:
+    """The path, or where what stands there must be kept the next that is free: name-2, name-3."""
+    numbered = (path.with_stem(f"{path.stem}-{number}") for number in count(2))
+    for free in chain([path], numbered):
+        place = _place(free)
+        if not _read_as(place, reads) and not (place.is_file() and _kept(place, is_store=False)):
+            break
+    return free
+
+
+def _place(path: Path) -> Path:
+    """Where a path leads, links followed."""
+    return Path(os.path.realpath(path))
+
+
+def _folded(text: object) -> str:
+    """A name as file systems compare it that heed neither case nor how accents are composed."""
+    return unicodedata.normalize("NFC", str(text)).casefold()
+
+
+def _clash(one: Path, other: Path) -> bool:
+    """Whether two places are one, differ by case only, or one would be a folder of the other."""
+    a, b = Path(_folded(one)), Path(_folded(other))
+    return a == b or a in b.parents or b in a.parents
+
+
+def _no_name(place: Path, reads: Reads) -> str:
+    """Why a place or a folder to be made for it has a name that is taken; empty where none has."""
+    missing = [folder for folder in place.parents if not os.path.lexists(folder)]
+    whys = (_ill_named(spot.name) or _read_as(spot, reads) for spot in (place, *missing))
+    return next(filter(None, whys), "")
+
+
+def _ill_named(text: str) -> str:
+    """Why no file may have a name, in words after it; empty where one may."""
+    name = _folded(text)
+    if name.startswith(LEDGER_NAMES):
+        return "bears the name of a ledger of claims, which only a claim writes"
+    if name == RECORD or _BUILDING.fullmatch(name):
+        return "bears a name this tool keeps for itself"
+    if _UNFIT.search(name):
+        return "has a name with characters that cannot be printed"
+    if len(name.encode()) > 200:
+        return "has too long a name"
+    return ""
+
+
+def _no_place(place: Path) -> str:
+    """Why no file can stand at a place, in words after its name; empty where one can."""
+    try:
+        mode = place.lstat().st_mode
+    except (FileNotFoundError, NotADirectoryError):
+        mode = stat.S_IFREG
+    except OSError as fault:
+        return f"cannot be reached ({fault.strerror})"
+    if not stat.S_ISREG(mode):
+        other = "a device, a pipe or a link to itself"
+        return f"is {'a folder' if stat.S_ISDIR(mode) else other}, no file"
+    folder = next(parent for parent in place.parents if os.path.lexists(parent))
+    if not folder.is_dir():
+        return f"cannot be: {folder} is no folder"
+    if not os.access(folder, os.W_OK | os.X_OK):
+        return f"cannot be written: nothing may be written in {folder}"
+    return ""
+
+
+def _read_as(place: Path, reads: Reads) -> str:
+    """What a place is to the command, in words after its name; empty where it is not read."""
+    what = next((what for what, read in reads.items() if read and _same(place, read)), "")
+    return what and f"is {what} of this command, or differs from it by upper and lower case only"
+
+
+def _kept(place: Path, is_store: bool) -> str:
+    """Why what stands at a place must be kept, in words after its name; empty where it need not."""
+    try:
+        return _claimed_by_others(place, is_store)
+    except FileNotFoundError:
+        return ""
+    except OSError as fault:
+        return f"cannot be read to see whose it is ({fault.strerror})"
+
+
+def _claimed_by_others(place: Path, is_store: bool) -> str:
+    """Why a file is not ours to replace, by what it holds and by the record of its folder."""
+    with place.open("rb") as file:
+        head = file.read(16)
+    if head == b"SQLite format 3\0":
+        return "is a database, as a ledger of claims is"
+    is_database = head[8:12] == b"DUCK"
+    if is_database != is_store:
+        return "is a database" if is_database else "holds something else than a store"
+    strange = stores.why_strange(place) if is_store else ""
+    if is_store and not strange:
+        return ""
+    known = _recorded(place.parent).get(_folded(place.name), set())
+    if _digest(place) in known:
+        return ""
+    if strange or known:
+        return strange or "was changed since this tool wrote it"
+    return f"was not written by this tool, as far as {RECORD} beside it tells"
+
+
+def _same(place: Path, read: Path) -> bool:
+    """Whether a place is that of a file read, by its name or because both name one file."""
+    try:
+        if place.samefile(read):
+            return True
+    except OSError:
+        pass
+    return _folded(place) == _folded(_place(read))
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _recorded(folder: Path) -> dict[str, set[str]]:
+    """Digests this tool recorded in a folder, by folded name; a torn line is passed over."""
+    try:
+        text = (folder / RECORD).read_text(encoding="utf-8", errors="replace")
+    except FileNotFoundError:
+        return {}
+    found: dict[str, set[str]] = defaultdict(set)
+    for digest, name in re.findall(r"^([0-9a-f]{64})  (.+)$", text, re.MULTILINE):
+        found[_folded(name)].add(digest)
+    return found
+
+
+def _record(folder: Path, digests: Mapping[str, str]) -> None:
+    """Add digests to a folder's record, in one write at its end, so that two commands may.
+
+    Digests recorded before stand: until the new file is renamed into place the old one is there.
+    """
+    known = _recorded(folder)
+    lines = [
+        f"{digest}  {name}\n"
+        for name, digest in digests.items()
+        if digest not in known.get(_folded(name), ())
+    ]
+    if not lines:
+        return
+    with (folder / RECORD).open("ab+", buffering=0) as file:
+        size = file.seek(0, os.SEEK_END)
+        if size:
+            file.seek(size - 1)
+        start = "" if size and file.read(1) == b"\n" else "\n" if size else _TITLE
+        content = "".join([start, *lines]).encode()
+        if file.write(content) != len(content):
+            file.truncate(size)
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        os.fsync(file.fileno())
+
+
+def _is_running(process: int) -> bool:
+    """Whether another process of this machine bears the number a half-built file names."""
+    if process == os.getpid():
+        return False
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True
+    return True
+
+
+def _remove(left: Path) -> None:
+    """Remove a half-built file, or the folder of DuckDB's spilled files; what resists stays."""
+    try:
+        if left.is_dir() and not left.is_symlink():
+            shutil.rmtree(left, ignore_errors=True)
+        else:
+            left.unlink(missing_ok=True)
+    except OSError:
+        return
+
+
+@contextmanager
+def _in_words(path: Path) -> Iterator[None]:
+    """Turn what the disk refuses into an OutputError."""
+    try:
+        yield
+    except OSError as fault:
+        raise OutputError(
+            f"{path} could not be written ({fault.strerror or fault}). Free the place, close the"
+            " file where it is open, or name another place."
+        ) from None
