@@ -41,7 +41,7 @@ def spend(ranking: pl.DataFrame) -> pl.DataFrame:
     return ranked(ranking).select(
         "rank",
         "home_id",
-        "cumulative_cost_gbp",
+        pl.col("cost_gbp").cum_sum().alias("cumulative_cost_gbp"),
         "cost_per_lifetime_tonne_gbp",
         cumulative_co2_saved_lifetime_t=pl.col("co2_saved_lifetime_t").cum_sum(),
     )

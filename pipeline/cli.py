@@ -52,6 +52,10 @@ app = typer.Typer(
 
 Store = Annotated[Path, typer.Option("--store", help="The store a run published.")]
 Out = Annotated[Path, typer.Option("--out", help="Folder for the files.")]
+Another = Annotated[
+    list[str] | None,
+    typer.Option(help="HOME=REASON: not the home claimed before that it looks like; repeatable."),
+]
 SettingsFile = Annotated[
     Path | None, typer.Option("--settings", help="TOML file; see the README for its keys.")
 ]
@@ -123,10 +127,11 @@ def run_command(
     With a survey laid over the list: --with survey=survey.xlsx
     """
     inputs = Inputs(stock, _named(others or []), columns, mended or (), settings_file)
+    chosen = settings.read(settings_file)
     with _progress() as progress:
-        result = run(inputs, store, out, settings.read(settings_file), progress)
-    printing.show_run(result)
+        result = run(inputs, store, out, chosen, progress)
     console.print(f"Store: {store}   Files: {out}/{printing.run_files(result)}", highlight=False)
+    printing.show_run(result, claims.met_in(result.ranking, claims.ledger_path(store, chosen)))
 
 
 @app.command()
@@ -139,15 +144,15 @@ def demo(
     Example: programme demo
     """
     stock = Path(str(files("data_demo") / "stock.csv"))
-    store = out / "demo.duckdb"
+    store, chosen = out / "demo.duckdb", settings.read(settings_file)
     with _progress() as progress:
         inputs = Inputs(stock, settings=settings_file)
-        result = run(inputs, store, out, settings.read(settings_file), progress)
+        result = run(inputs, store, out, chosen, progress)
     console.print(
         "Demo: the invented landlord Tarnwick Homes; its town, homes and rates are invented too.",
         style="bold",
     )
-    printing.show_run(result)
+    printing.show_run(result, claims.met_in(result.ranking, claims.ledger_path(store, chosen)))
     console.print(f"Files: {out}/{printing.run_files(result)}", highlight=False)
     first = result.ranking["home_id"][0]
     fund = files("data_demo") / "fund_lantern.toml"
@@ -354,13 +359,16 @@ def whatif(
     with writing([out / "whatif.csv", out / "whatif.png"], _read_from(store)) as files:
         published = open_run(store)
         scenarios.check(published.base, name, values)
+        met = claims.met_before(published)
+        homes = claims.still_open(published.ranking, met)
         with _progress() as progress:
-            table = scenarios.sweep(published.ranking, published.base, name, values, progress)
+            table = scenarios.sweep(homes, published.base, name, values, progress)
         said = f"run {published.account['run_id']}, rates: {published.account['rate_book_source']}"
         note = "\n".join(filter(None, (scenarios.effect(table, name), said)))
         files.add(out / "whatif.csv", csv_bytes(table))
         files.add(out / "whatif.png", picture.draw(table, name, note))
     printing.show_sweep(table, name)
+    printing.show_left_out(met)
     console.print(f"Files: {out}/whatif.csv, whatif.png")
 
 
@@ -383,8 +391,10 @@ def quantities(
         published = open_run(store)
         if homes is None:
             budget = published.base.settings.budget_gbp
-            wanted = programme.affordable(published.ranking, budget)
+            met = claims.met_before(published)
+            wanted = programme.affordable(claims.still_open(published.ranking, met), budget)
             which = f"within the budget of {budget:,.0f} GBP"
+            printing.show_left_out(met)
         else:
             wanted = bill.chosen(published.ranking, claims.read_home_list(homes))
             which = "as named"
@@ -413,6 +423,7 @@ def allocate(
     why: Annotated[
         str | None, typer.Option(help="Key of a home, to tell why it is or is not funded.")
     ] = None,
+    another: Another = None,
 ) -> None:
     """Allocate funds to homes under every rule, with a proven gap, and tell what moves it.
 
@@ -421,16 +432,16 @@ def allocate(
     """
     from pipeline.funding import picture  # what draws takes long to import
 
-    asked = funding.Asked(tuple(map(funds.read, fund)), funds.read_means(means))
+    asked = funding.Asked(tuple(map(funds.read, fund)), funds.read_means(means), _reasons(another))
     reads = {**{f"the fund {path}": path for path in fund}, "the means": means, **_read_from(store)}
     names = ("allocation.csv", "lots.csv", "frontier.csv", "frontier.png", "allocation.json")
     with writing([out / name for name in names], reads) as files:
         published = open_run(store)
         if why and why not in published.ranking["home_id"]:
             raise ProgrammeError(f"No home '{why}' is in this run: check the key.")
-        claimed = claims.met_before(published)
+        met = claims.met_before(published, asked.another)
         with _progress() as progress:
-            made = funding.fund(published, asked, claimed, draws, progress)
+            made = funding.fund(published, asked, met, draws, progress)
         note = f"run {made.account['run_id']}; rates: {made.account['rate_book_source']}"
         image = picture.draw(made.frontier, made.account["objective"], note)
         account = (json.dumps(made.account, indent=2) + "\n").encode()
@@ -438,6 +449,7 @@ def allocate(
         for name, content in zip(names, (*tables, image, account), strict=True):
             files.add(out / name, content)
     printing.show_allocation(made, why)
+    printing.show_left_out(met)
     console.print(f"Files: {out}/allocation.csv, lots.csv, frontier.csv, .png, allocation.json")
 
 
@@ -451,10 +463,7 @@ def claim(
     again: Annotated[
         str | None, typer.Option(help="Number of a claim made before, to write its files again.")
     ] = None,
-    another: Annotated[
-        list[str] | None,
-        typer.Option(help="HOME=REASON: not the home claimed before that it looks like."),
-    ] = None,
+    another: Another = None,
 ) -> None:
     """Freeze a savings claim and write claim.csv, claim.xlsx and claim.json.
 
@@ -465,11 +474,12 @@ def claim(
         raise ProgrammeError("Name the homes with --homes, or one earlier claim with --again.")
     if again:
         printing.show_claim(again, claims.reissue(store, again, out))
+        console.print(f"Ledger: {claims.ledger_path(store)}", soft_wrap=True)
     else:
         made = claims.export(store, claims.read_home_list(homes or ""), out, _reasons(another))
         printing.warn_invented(made.manifest["account"]["rate_book_source"])
         printing.show_claim(made.claim_id, made.totals)
-        console.print(f"Ledger: {made.manifest['ledger']}")
+        console.print(f"Ledger: {made.manifest['ledger']}", soft_wrap=True)
     console.print(f"Files: {out}/claim.csv, claim.xlsx, claim.json")
 
 
@@ -498,7 +508,7 @@ def dashboard(
     Example: programme dashboard --store programme-demo/demo.duckdb
     Behind a proxy of your own: --host-name homes.example.org
     """
-    open_run(store)
+    claims.met_before(open_run(store))  # a ledger nobody can read is told here, not on each page
     console.print(f"Dashboard: http://127.0.0.1:{port}  (stop with Ctrl+C)", highlight=False)
     page = str(files("dashboard") / "app.py")
     flags = {
@@ -515,7 +525,16 @@ def dashboard(
     options = [f"--{name}={value}" for name, value in flags.items()]
     hosts = ("localhost", "127.0.0.1", *(host_name or []))
     options += [f"--server.allowedHosts={_host(name)}" for name in hosts]
-    command = [sys.executable, "-m", "streamlit", "run", page, *options, "--", str(store.resolve())]
+    command = [
+        sys.executable,
+        "-m",
+        "streamlit",
+        "run",
+        page,
+        *options,
+        "--",
+        os.path.abspath(store),
+    ]
     os.execve(command[0], command, {**os.environ, "PYTHONWARNINGS": "ignore"})
 
 

@@ -7,23 +7,54 @@ import polars as pl
 NAMED = ("home_id", "uprn", "address", "postcode")
 """Columns by which homes are known again."""
 KEY, UPRN, ADDRESS = "the same key", "the same UPRN", "the same address and postcode"
-LIKE_KEY = "a key that differs only in marks, case or zeros"
-LIKE_ADDRESS = "the same numbers at the same postcode"
+LIKE_KEY = "a key that differs only in case, marks or zeros"
+OTHER_UPRN = "the same address and postcode under another UPRN"
+LIKE_ADDRESS = "a like address at the same postcode"
 SURE = (KEY, UPRN, ADDRESS)
 """Ways to meet that make two rows one home; the others are held until somebody has looked."""
+_WAYS = (*SURE, LIKE_KEY, OTHER_UPRN, LIKE_ADDRESS)
 SHORT = {
     "rd": "road", "st": "street", "ave": "avenue", "av": "avenue", "ln": "lane", "dr": "drive",
     "cl": "close", "cres": "crescent", "ct": "court", "gdns": "gardens", "pl": "place",
-    "sq": "square", "tce": "terrace", "terr": "terrace", "apt": "flat", "apartment": "flat",
-    "hse": "house", "gr": "grove", "pk": "park",
+    "sq": "square", "tce": "terrace", "terr": "terrace", "hse": "house", "gr": "grove",
+    "pk": "park",
 }  # fmt: skip
 """Usual short forms in addresses (common practice)."""
+_POSTCODE = r"\b([a-z]{1,2}\d[a-z\d]?) ?(\d[a-z]{2})\b"
+_FLAT = r"\b(?:flat|apartment|apt|unit|room|studio|maisonette) (?:no )?([a-z]?\d+[a-z]?|[a-z])\b"
+_PLACES = r"\b(?:ground|first|second|third|fourth|top|upper|lower|basement|garden|left|right)\b"
+"""Words that part the flats of one house (common practice)."""
+_RUNS = ("123456789012", "987654321098")
+_PARTED = r"\d[^a-z0-9]+\d"
+
+
+def _plain() -> pl.Expr:
+    """The address in lower case without marks, its own postcode, and zeros that pad a number."""
+    bare = pl.col("address").str.to_lowercase().str.replace_all(r"['’]", "")
+    spaced = bare.str.replace_all(r"[^\pL\d]+", " ").str.replace_all(_POSTCODE, " ")
+    numbered = spaced.str.replace_all(r"\bno (\d)", "$1").str.replace_all(r"\b0+(\d)", "$1")
+    return numbered.str.replace_all(r"\b(\d+) ([a-z])\b", "$1$2")
+
+
+def _postcode() -> pl.Expr:
+    """The postcode without spaces: its own column's, else the one that ends the address."""
+    own = pl.col("postcode").str.to_lowercase().str.replace_all(r"[^a-z0-9]", "")
+    within = pl.col("address").str.to_lowercase()
+    written = within.str.extract(_POSTCODE, 1) + within.str.extract(_POSTCODE, 2)
+    return pl.coalesce(own, written)
 
 
 def numbers() -> pl.Expr:
-    """Numbers of the address in their order, such as 2 10b."""
-    plain = pl.col("address").str.to_lowercase()
-    return plain.str.extract_all(r"\b[a-z0-9]*\d[a-z0-9]*\b").list.join(" ")
+    """Numbers of the address, that of a flat first: "2 10b" for "10b Mill Road, Flat 2"."""
+    flats = _plain().str.extract_all(_FLAT).list.eval(pl.element().str.extract(_FLAT, 1))
+    rest = _plain().str.replace_all(_FLAT, " ").str.extract_all(r"\b[a-z]*\d[a-z0-9]*\b")
+    return pl.concat_list(flats, rest).list.join(" ")
+
+
+def _words() -> pl.Expr:
+    """Words of the address in alphabetical order, short forms written out."""
+    said = _plain().str.replace_all(_FLAT, " ").str.extract_all(r"\b\pL+\b")
+    return said.list.eval(pl.element().replace(SHORT)).list.sort().list.join(" ")
 
 
 def address_key() -> pl.Expr:
@@ -31,33 +62,52 @@ def address_key() -> pl.Expr:
 
     Null without a postcode or without a number.
     """
-    words = (
-        pl.col("address")
-        .str.to_lowercase()
-        .str.replace_all(r"['’]", "")
-        .str.extract_all(r"\b[a-z]+\b")
-        .list.eval(pl.element().replace(SHORT))
-        .list.sort()
-    )
-    parts = [pl.col("postcode"), numbers(), words.list.join(" ")]
+    parts = [_postcode(), numbers(), _words()]
     return pl.when(numbers() != "").then(pl.concat_str(parts, separator="|"))
 
 
+def _like_address() -> pl.Expr:
+    """Postcode, numbers and words that part flats; without a number postcode and all words."""
+    parting = _plain().str.extract_all(_PLACES).list.sort().list.join(" ")
+    at = pl.concat_str(_postcode(), numbers(), parting, separator="|")
+    named = pl.concat_str(_postcode(), _words(), separator="|")
+    return pl.when(numbers() != "").then(at).when(_words() != "").then(named)
+
+
+def no_uprn(text: pl.Expr) -> pl.Expr:
+    """Whether a text stands in for a UPRN not known: words, zero, 9999, 123456789, 100000000."""
+    digits = text.str.replace(r"\.0+$", "").str.replace(r"^0+", "")
+    same = "|".join(f"{digit}{{4,}}" for digit in range(1, 10))
+    runs = "|".join(run[:size] for run in _RUNS for size in range(5, len(run) + 1))
+    return ~text.str.contains(r"[1-9]") | digits.str.contains(rf"^(?:{same}|{runs}|[1-9]0{{6,}})$")
+
+
+def _uprn() -> pl.Expr:
+    """The UPRN without padding zeros and a spreadsheet's .0; null for a placeholder."""
+    plain = pl.col("uprn").str.strip_chars().str.replace(r"\.0+$", "").str.replace(r"^0+", "")
+    return pl.when(~no_uprn(pl.col("uprn"))).then(plain)
+
+
 def _key_core() -> pl.Expr:
-    """A key without marks, case and the zeros that pad its numbers."""
+    """A key without case, marks and the zeros that pad its numbers."""
     bare = pl.col("home_id").str.to_lowercase().str.replace_all(r"[^a-z0-9]", "")
     return bare.str.replace_all(r"(^|[a-z])0+(\d)", "$1$2")
 
 
+def _key_parts(column: str) -> pl.Expr:
+    """Letters and numbers of a key, apart: 1-23 is another key than 12-3."""
+    parts = pl.col(column).str.to_lowercase().str.extract_all(r"[a-z]+|\d+")
+    return parts.list.eval(pl.element().str.replace(r"^0+(\d)", "$1")).list.join("-")
+
+
 def _ways() -> dict[str, pl.Expr]:
     """A key for each way in which two rows can be one home, the surest first."""
-    at = pl.concat_str(pl.col("postcode"), numbers(), separator="|")
     return {
         KEY: pl.col("home_id"),
         UPRN: pl.col("uprn"),
         ADDRESS: address_key(),
         LIKE_KEY: _key_core(),
-        LIKE_ADDRESS: pl.when(numbers() != "").then(at),
+        LIKE_ADDRESS: _like_address(),
     }
 
 
@@ -67,16 +117,17 @@ def met(homes: pl.DataFrame, before: pl.DataFrame) -> pl.DataFrame:
     homes, before: the columns NAMED (before has others too, which are kept).
     Returns home_id, `other` (the key it meets), `way`, and the further columns of `before`.
     """
+    these, those = (rows.with_columns(uprn=_uprn()) for rows in (homes.select(NAMED), before))
     return _surest(
-        _pairs(_keyed(homes, key), _keyed(before, key), way) for way, key in _ways().items()
+        _pairs(_keyed(these, key), _keyed(those, key), way) for way, key in _ways().items()
     )
 
 
 def doubles(homes: pl.DataFrame) -> pl.DataFrame:
     """Homes that meet one further up in the same table: home_id, `other` and `way`."""
-    found = []
+    found, these = [], homes.select(NAMED).with_columns(uprn=_uprn())
     for way, key in _ways().items():
-        keyed = _keyed(homes.select(NAMED), key)
+        keyed = _keyed(these, key)
         firsts = keyed.unique("_key", keep="first", maintain_order=True)
         found.append(_pairs(keyed, firsts, way).filter(pl.col("home_id") != pl.col("other")))
     return _surest(found)
@@ -87,15 +138,28 @@ def _keyed(homes: pl.DataFrame, key: pl.Expr) -> pl.DataFrame:
 
 
 def _pairs(these: pl.DataFrame, those: pl.DataFrame, way: str) -> pl.DataFrame:
-    """Rows of one key. Different UPRNs at like addresses are no doubt: flats share numbers."""
+    """Rows of one key with the way they meet.
+
+    Two UPRNs make one address a doubt, and like addresses none: flats share numbers. Keys whose
+    numbers are parted in two ways are no more alike.
+    """
     other = those.rename({"home_id": "other", "uprn": "_other_uprn"})
     pairs = these.select("home_id", "uprn", "_key").join(
         other, on="_key", maintain_order="left_right"
     )
+    apart = (pl.col("uprn") != pl.col("_other_uprn")).fill_null(False)
     if way == LIKE_ADDRESS:
-        pairs = pairs.filter((pl.col("uprn") == pl.col("_other_uprn")).fill_null(True))
-    return pairs.drop("uprn", "_key", "_other_uprn").with_columns(way=pl.lit(way))
+        pairs = pairs.filter(~apart)
+    if way == LIKE_KEY:
+        both = pl.col("home_id").str.contains(_PARTED) & pl.col("other").str.contains(_PARTED)
+        pairs = pairs.filter(~(both & (_key_parts("home_id") != _key_parts("other"))))
+    doubted = apart if way == ADDRESS else pl.lit(False)
+    told = pl.when(doubted).then(pl.lit(OTHER_UPRN)).otherwise(pl.lit(way))
+    return pairs.with_columns(way=told).drop("uprn", "_key", "_other_uprn")
 
 
 def _surest(found: Iterable[pl.DataFrame]) -> pl.DataFrame:
-    return pl.concat(found).unique("home_id", keep="first", maintain_order=True)
+    pairs = pl.concat(found)
+    rank = pl.col("way").replace_strict(_WAYS, range(len(_WAYS)), return_dtype=pl.Int64)
+    ordered = pairs.sort(rank, maintain_order=True)
+    return ordered.unique("home_id", keep="first", maintain_order=True)

@@ -12,7 +12,7 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from pipeline import comparison, explain, programme, scenarios
+from pipeline import claims, comparison, explain, identity, programme, scenarios
 from pipeline.columns import dictionary
 from pipeline.explain import layout
 from pipeline.funding import Funding
@@ -51,8 +51,11 @@ def words(*parts: str | tuple[str, str]) -> Text:
     return Text.assemble(*((_UNSEEN.sub("\ufffd", text), style) for text, style in seen))
 
 
-def show_run(result: Result) -> None:
-    """Totals, the top ten, what was not ranked, and what is in quarantine and why."""
+def show_run(result: Result, met: pl.DataFrame) -> None:
+    """Totals, the top ten, what was not ranked, and what is in quarantine and why.
+
+    met: homes claimed before, or alike (`claims.met_in`), on which no money is spent again.
+    """
     account, ranking = result.account, result.ranking
     rows, budget = account["rows"], account["settings"]["budget_gbp"]
     _show_reading(account, result.headings_not_used)
@@ -63,10 +66,11 @@ def show_run(result: Result) -> None:
         highlight=False,
     )
     every = programme.totals(ranking.filter(pl.col("rank").is_not_null()))
-    funded = programme.totals(programme.affordable(ranking, budget))
+    funded = programme.totals(programme.affordable(claims.still_open(ranking, met), budget))
     headings = ["", "All ranked", f"Within {budget:,.0f} GBP"]
     shown = [[_title(name), _whole(every[name]), _whole(funded[name])] for name in every]
     _print(f"The programme, run {account['run_id']}", headings, shown, shrinking=0)
+    show_left_out(met)
     _show_first_ten(ranking)
     left = ranking.filter(pl.col("rank").is_null())["reason"].value_counts(sort=True)
     _show_counts("Accepted but not ranked", left)
@@ -77,6 +81,23 @@ def show_run(result: Result) -> None:
     if rows["quarantined"]:
         _show_how_to_mend(account["workbook"])
     console.print(Panel(explain.CAUTION, title="Before anybody acts on this", expand=False))
+
+
+def show_left_out(met: pl.DataFrame) -> None:
+    """Say how many homes no money is spent on again, and why; nothing where there are none."""
+    sure = met.filter(pl.col("way").is_in(identity.SURE)).height
+    if sure:
+        console.print(f"Left out of the budget, claimed before: {sure:,} homes.")
+    if held := met.height - sure:
+        console.print(
+            f"Left out of the budget, as they look like homes claimed before: {held:,} homes,"
+            f" such as {_alike(met)}. `programme claim` and `allocate` take --another HOME=REASON."
+        )
+
+
+def _alike(met: pl.DataFrame) -> str:
+    row = met.filter(~pl.col("way").is_in(identity.SURE)).row(0, named=True)
+    return f"{row['home_id']} ({row['way']} as {row['other']})"
 
 
 def run_files(result: Result) -> str:

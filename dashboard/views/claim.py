@@ -9,7 +9,7 @@ import streamlit as st
 
 from dashboard import data, tables, words
 from dashboard.views import common
-from pipeline import claims, programme
+from pipeline import claims, identity
 from pipeline.claims import files
 from pipeline.errors import ProgrammeError
 from pipeline.published import Published
@@ -24,7 +24,7 @@ _FOLDED = ("settings", "libraries", "headings_not_used", "notes", "seconds_per_s
 def page() -> None:
     """The page: choose homes, see the claim as it would be, freeze it, fetch what is frozen."""
     _, run = data.opened()
-    store = data.store_path().resolve()
+    store = data.store_path().absolute()
     common.head(
         "The claim",
         "For the funding officer: savings claimed home by home, frozen once and never twice, with"
@@ -38,7 +38,7 @@ def page() -> None:
     if open_homes:
         _preview_and_freeze(run, store, open_homes)
     elif wanted:
-        st.info("Every home chosen is claimed already, so there is nothing left to claim.")
+        st.info("Every home chosen is claimed already, or held, so nothing is left to claim.")
     else:
         st.info("Choose at least one home to see its claim.")
     _frozen(store)
@@ -57,7 +57,7 @@ def _choose(run: Published) -> list[str]:
         return tables.ranked(run.ranking)["home_id"].head(top).to_list()
     if how == _STREET:
         left, middle, right = st.columns([1, 1.5, 1.5])
-        funded = programme.affordable(run.ranking, common.budget(run, left))
+        funded = common.affordable(run, common.budget(run, left))
         estates, streets = common.places(run, middle, right)
         here = tables.narrowed(funded, estates, streets)
         common.told_place(here.height, funded.height, bool(estates or streets))
@@ -69,6 +69,16 @@ def _choose(run: Published) -> list[str]:
 
 
 def _left_out(taken: pl.DataFrame) -> None:
+    sure = pl.col("way").is_in(identity.SURE)
+    _told_left_out(taken.filter(sure), "Left out, claimed before", "A home is claimed once for one"
+                   " measure.")  # fmt: skip
+    _told_left_out(
+        taken.filter(~sure), "Held, as they look like homes claimed before", "Where somebody has"
+        " seen that a home is another one, claim it with `programme claim --another HOME=REASON`."
+    )  # fmt: skip
+
+
+def _told_left_out(taken: pl.DataFrame, what: str, then: str) -> None:
     if not taken.height:
         return
     told = [
@@ -77,12 +87,9 @@ def _left_out(taken: pl.DataFrame) -> None:
             "claim_id", "made_at", "way", maintain_order=True
         )
     ]
-    st.warning(
-        f"**Left out, claimed before:** {words.plain('; '.join(told))}. A home is claimed once for"
-        " one measure."
-    )
+    st.warning(f"**{what}:** {words.plain('; '.join(told))}. {then}")
     if taken.height > 10:
-        with st.expander(f"All {taken.height:,} homes left out"):
+        with st.expander(f"All {taken.height:,} homes: {what.lower()}"):
             common.table(taken)
 
 
@@ -106,25 +113,30 @@ def _preview_and_freeze(run: Published, store: Path, homes: list[str]) -> None:
         )  # fmt: skip
     with trace:
         _trace(claim)
-    _freeze(store, claim.claim_id, homes)
+    _freeze(store, claim, homes)
 
 
 def _lines(run: Published, claim: claims.Claim) -> None:
     numbers = [name for name, places in files.LINE.items() if places is not None]
-    shown = tables.as_numbers(claim.lines, numbers).drop("claim_id", "run_id")
+    shown = tables.as_numbers(claim.lines, numbers).drop("claim_id", "run_id", *files.INPUTS)
     shown = tables.with_system_labels(shown, run.base.reference)
     config = common.columns(shown.columns, ("line", "home_id"))
     for name in numbers:
         config[name] = st.column_config.NumberColumn(
-            words.title(name), help=words.meaning(name), format=f"%,.{files.LINE[name]}f"
+            words.title(name), help=words.meaning(name), format=_format(files.LINE[name])
         )
     st.dataframe(shown, hide_index=True, column_config=config, placeholder="")
+    st.caption("The download has the inputs of each line too.")
     common.download("Download the preview", claim.lines, f"PREVIEW-{claim.claim_id}.csv")
+
+
+def _format(places: int | None) -> str | None:
+    return None if places == files.EXACT else f"%,.{places}f"
 
 
 def _trace(claim: claims.Claim) -> None:
     account = claim.manifest["account"]
-    told = {"claim_id": claim.claim_id, "measure": claim.manifest["measure"], **account}
+    told = {name: claim.manifest[name] for name in ("claim_id", "measure", "ledger")} | account
     lines = [
         f"{name.replace('_', ' '):<20} {value}"
         for name, value in told.items()
@@ -136,12 +148,13 @@ def _trace(claim: claims.Claim) -> None:
                 language="json")  # fmt: skip
 
 
-def _freeze(store: Path, claim_id: str, homes: list[str]) -> None:
+def _freeze(store: Path, claim: claims.Claim, homes: list[str]) -> None:
     st.header("Freeze it")
     st.markdown(
-        "Freezing records every line in the ledger beside the store and writes `claim.csv`,"
-        " `claim.xlsx` and `claim.json`. It cannot be undone."
+        f"Freezing records every line in the ledger, {words.plain(claim.manifest['ledger'])}, and"
+        " writes `claim.csv`, `claim.xlsx` and `claim.json`. It cannot be undone."
     )
+    claim_id = claim.claim_id
     folder = st.text_input(
         "Folder for the files", str(store.parent / f"claim-{claim_id}"), key=f"folder-{claim_id}"
     )
@@ -191,6 +204,7 @@ def _frozen(store: Path) -> None:
     if not made.height:
         return
     st.header("Claims frozen so far")
+    st.caption(f"In the ledger {words.plain(str(claims.ledger_path(store)))}. Back that file up.")
     common.table(made)
     chosen = st.selectbox("Fetch the files of", made["claim_id"].to_list(), key="frozen_claim",
                           width=320)  # fmt: skip

@@ -8,7 +8,8 @@ from typing import Any
 import polars as pl
 import streamlit as st
 
-from dashboard import tables, words
+from dashboard import data, tables, words
+from pipeline import claims, programme
 from pipeline.errors import ProgrammeError
 from pipeline.explain import CAUTION
 from pipeline.exports import csv_bytes
@@ -78,6 +79,17 @@ def places(run: Published, left: Any, right: Any) -> tuple[list[str], list[str]]
         "Streets", known, key="streets", placeholder="All streets", persist_state="session"
     )
     return estates, streets
+
+
+def affordable(run: Published, budget_gbp: float) -> pl.DataFrame:
+    """The homes within the budget. Says how many are left out because they were claimed."""
+    met = data.met_before(run)
+    if met.height:
+        st.caption(
+            f"{met.height:,} homes claimed before, or that look like one, are left out: no money is"
+            " spent on them again."
+        )
+    return programme.affordable(claims.still_open(run.ranking, met), budget_gbp)
 
 
 def told_place(here: int, of: int, narrowed: bool) -> None:

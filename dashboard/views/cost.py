@@ -23,7 +23,7 @@ def page() -> None:
     left, middle, right = st.columns([1, 1.5, 1.5])
     budget = common.budget(run, left)
     estates, streets = common.places(run, middle, right)
-    funded = programme.affordable(run.ranking, budget)
+    funded = common.affordable(run, budget)
     homes = tables.narrowed(funded, estates, streets)
     common.told_place(homes.height, funded.height, bool(estates or streets))
     if not homes.height:

@@ -7,7 +7,7 @@ import streamlit as st
 
 from dashboard import charts, data, tables, words
 from dashboard.views import common
-from pipeline import comparison, explain, programme
+from pipeline import claims, comparison, explain, programme
 from pipeline.explain import layout
 from pipeline.exports import file_name
 from pipeline.programme import objective
@@ -37,7 +37,7 @@ def page() -> None:
         run,
     )
     budget, estates, streets = _controls(run)
-    funded = programme.affordable(run.ranking, budget)
+    funded = common.affordable(run, budget)
     here = tables.narrowed(funded, estates, streets)
     common.told_place(here.height, funded.height, bool(estates or streets))
     common.three_groups(
@@ -56,8 +56,9 @@ def _controls(run: Published) -> tuple[float, list[str], list[str]]:
 
 def _charts(run: Published, budget: float, here: pl.DataFrame) -> None:
     left, right = st.columns(2)
+    still_open = claims.still_open(run.ranking, data.met_before(run))
     left.plotly_chart(
-        charts.next_pound(tables.spend(run.ranking), budget), key="next_pound",
+        charts.next_pound(tables.spend(still_open), budget), key="next_pound",
         alt="Lifetime CO2 saved against spend, in rank order",
     )  # fmt: skip
     left.caption("Every ranked home in order: where the line flattens, the next pound buys less.")

@@ -7,7 +7,7 @@ import streamlit as st
 
 from dashboard import charts, data, tables, words
 from dashboard.views import common
-from pipeline import appraisal, programme, scenarios
+from pipeline import appraisal, claims, programme, scenarios
 from pipeline.published import Published
 from pipeline.settings import Settings
 
@@ -144,8 +144,9 @@ def _curves(table: pl.DataFrame) -> None:
 
 def _moves(run: Published, settings: Settings, ranking: pl.DataFrame) -> None:
     st.header("What moves in the funded programme")
-    before = programme.affordable(run.ranking, run.base.settings.budget_gbp)
-    after = programme.affordable(ranking, settings.budget_gbp)
+    before = common.affordable(run, run.base.settings.budget_gbp)
+    still_open = claims.still_open(ranking, data.met_before(run))
+    after = programme.affordable(still_open, settings.budget_gbp)
     beside = tables.compared(programme.totals(before), programme.totals(after))
     left, right = st.columns([3, 2])
     with left:

@@ -17,9 +17,9 @@ from typing import Any
 
 import polars as pl
 
-from pipeline import identity, outputs
+from pipeline import identity, junction_effects, outputs
 from pipeline.claims import files
-from pipeline.claims.ledger import OLDER, SCHEMA, Ledger
+from pipeline.claims.ledger import OLDER, SCHEMA, Ledger, held_open
 from pipeline.errors import ClaimError, OutputError
 from pipeline.published import Published, open_run, settings_of
 from pipeline.settings import Settings
@@ -38,20 +38,25 @@ class Claim:
     manifest: dict[str, Any]
 
 
-def ledger_path(store: Path) -> Path:
-    """The one ledger of a store: as the settings say, else beside the store itself.
+def ledger_path(store: Path, chosen: Settings | None = None) -> Path:
+    """The one ledger of a store: as its settings say, else beside the store itself.
 
-    Raises ClaimError where the settings name a place and a ledger lies beside the store too: claims
-    would be split.
+    chosen: the settings, where they are known already. Raises ClaimError where another ledger lies
+    beside the store, or beside a link that leads to it: claims would be split.
     """
-    beside, chosen = named_ledger(store, Settings()), named_ledger(store, settings_of(store))
-    if chosen != beside and (beside.exists() or beside.with_name(OLDER).exists()):
-        raise ClaimError(
-            f"Two ledgers: the settings name {chosen}, and {beside.name} lies beside the store in"
-            f" {beside.parent}. One landlord has one ledger, else homes are claimed twice. Name"
-            " that one under [claims] ledger, or move it to where the settings say."
-        )
-    return chosen
+    place = named_ledger(store, chosen or settings_of(store))
+    linked_from = Path(os.path.realpath(os.path.dirname(os.path.abspath(store))))
+    near = (Path(os.path.realpath(store)).parent, linked_from)
+    for other in (folder / name for folder in near for name in (LEDGER, OLDER)):
+        taken_over = other == place.with_name(OLDER)
+        if os.path.lexists(other) and os.path.realpath(other) != str(place) and not taken_over:
+            raise ClaimError(
+                f"Two ledgers: the claims of this store belong in {place}, and there is {other}"
+                " too. One landlord has one ledger, else homes are claimed twice. Name the one that"
+                " holds your claims under [claims] ledger and run again, or move it to where it"
+                " belongs; this version joins no two."
+            )
+    return place
 
 
 def named_ledger(store: Path, settings: Settings) -> Path:
@@ -60,7 +65,7 @@ def named_ledger(store: Path, settings: Settings) -> Path:
     Links are followed to the store, so that one store has one ledger.
     """
     folder = Path(os.path.realpath(store)).parent
-    return Path(os.path.realpath(folder / Path(settings.claims.ledger or LEDGER).expanduser()))
+    return Path(os.path.realpath(folder / os.path.expanduser(settings.claims.ledger or LEDGER)))
 
 
 def preview(
@@ -76,7 +81,7 @@ def preview(
         raise ClaimError(f"--another names homes that are not in this claim: {_some(strange)}.")
     key = "\n".join([run.account["run_id"], MEASURE, *chosen["home_id"]])
     claim_id = "C" + hashlib.sha256(key.encode()).hexdigest()[:12]
-    lines = _lines(chosen, claim_id, run.account["run_id"])
+    lines = _lines(run, chosen, claim_id)
     account = {k: v for k, v in run.account.items() if k not in _PRIVATE}
     return Claim(
         claim_id,
@@ -85,10 +90,11 @@ def preview(
         {
             "claim_id": claim_id,
             "measure": MEASURE,
-            "ledger": str(ledger_path(run.path)),
+            "ledger": str(ledger_path(run.path, run.base.settings)),
             "another": dict(sorted(another.items())),
             "account": account,
             "method": files.method(chosen, run.base),
+            "tables": files.tables(chosen, run.base),
         },
     )
 
@@ -117,7 +123,7 @@ def export(
             made = files.contents(claim.lines, claim.totals, claim.manifest)
             for name, content in made.items():
                 built.add(out / name, content)
-            with Ledger(ledger_path(store)) as ledger:
+            with Ledger(Path(claim.manifest["ledger"]), create=True) as ledger:
                 ledger.add(claim.claim_id, MEASURE, claim.lines, made, another)
             frozen = claim.claim_id
     except OutputError as fault:
@@ -129,7 +135,7 @@ def export(
 def reissue(store: Path, claim_id: str, out: Path) -> dict[str, str]:
     """Write the files of a claim made before, as the ledger keeps them, and return its totals."""
     with _files(store, out) as built:
-        with Ledger(ledger_path(store), read_only=True) as ledger:
+        with Ledger(ledger_path(store)) as ledger:
             made = ledger.files(claim_id)
         for name, content in made.items():
             built.add(out / name, content)
@@ -148,29 +154,51 @@ def _files(store: Path, out: Path) -> Iterator[outputs.Outputs]:
 
 def claimed(store: Path) -> pl.DataFrame:
     """Every line claimed so far: identity.NAMED, claim_id and made_at; empty without a ledger."""
-    path = ledger_path(store)
-    if not path.exists() and not path.with_name(OLDER).exists():
+    return _lines_of(ledger_path(store))
+
+
+def _lines_of(ledger: Path) -> pl.DataFrame:
+    if not os.path.lexists(ledger) and not ledger.with_name(OLDER).exists():
         return pl.DataFrame(schema=SCHEMA)
-    with Ledger(path, read_only=True) as ledger:
-        return ledger.homes()
+    with Ledger(ledger) as opened:
+        return opened.homes()
 
 
-def met_before(run: Published) -> pl.DataFrame:
-    """Homes of a run that were claimed before, or look like one that was, under any key.
+def met_before(run: Published, another: Mapping[str, str] = MappingProxyType({})) -> pl.DataFrame:
+    """Which homes of a run were claimed before or look like one that was; see `met_in`."""
+    return met_in(run.ranking, ledger_path(run.path, run.base.settings), another)
 
+
+def met_in(
+    ranking: pl.DataFrame, ledger: Path, another: Mapping[str, str] = MappingProxyType({})
+) -> pl.DataFrame:
+    """Which homes of a ranking were claimed before or look like one that was, how, and by what.
+
+    This is the one answer that the claim, the allocation, the pages and the order within a budget
+    go by. another: homes somebody found to be others than those they look like, with the reason.
     Returns home_id, other, way (see `identity.met`), claim_id and made_at; one line a home.
     """
-    return identity.met(run.ranking.select(identity.NAMED), claimed(run.path))
+    return held_open(identity.met(ranking.select(identity.NAMED), _lines_of(ledger)), another)
+
+
+def still_open(ranking: pl.DataFrame, met: pl.DataFrame) -> pl.DataFrame:
+    """The homes of a ranking that were not claimed and look like none that was."""
+    return ranking.join(met, on="home_id", how="anti", maintain_order="left")
 
 
 def _refuse_doubles(chosen: pl.DataFrame, another: Mapping[str, str]) -> None:
     """Raise ClaimError where two homes of one claim are one home, or look it."""
     found = identity.doubles(chosen.select(identity.NAMED))
+    sure = pl.col("way").is_in(identity.SURE)
     said = pl.any_horizontal(pl.col("home_id", "other").is_in(list(another)))
-    for row in found.filter(~said).iter_rows(named=True):
+    for row in found.filter(sure | ~said).iter_rows(named=True):
+        if row["way"] in identity.SURE:
+            way_out = "correct the UPRN or the address of one in the stock list and run again"
+        else:
+            way_out = "add --another HOME=REASON where somebody has seen both"
         raise ClaimError(
             f"{row['home_id']} and {row['other']} have {row['way']}: one home is claimed once. Take"
-            " one off the list, or add --another HOME=REASON where somebody has seen both."
+            f" one off the list, or {way_out}."
         )
 
 
@@ -223,23 +251,25 @@ def _some(names: Sequence[str]) -> str:
     return shown + (f" and {len(names) - 10} more" if len(names) > 10 else "")
 
 
-def _lines(chosen: pl.DataFrame, claim_id: str, run_id: str) -> pl.DataFrame:
-    """One line per home, figures rounded once to the decimals of `files.LINE` and kept as text."""
+def _lines(run: Published, chosen: pl.DataFrame, claim_id: str) -> pl.DataFrame:
+    """One line per home: figures rounded once, inputs as the run held them, all kept as text."""
     text = [
         pl.col(name).cast(pl.String)
         if decimals is None
         else pl.col(name).map_elements(_rounder(decimals), return_dtype=pl.String)
-        for name, decimals in files.LINE.items()
+        for name, decimals in {**files.LINE, **files.INPUTS}.items()
     ]
-    return chosen.select(
+    return junction_effects.with_wall(chosen, run.base.reference).select(
         pl.lit(claim_id).alias("claim_id"),
         pl.int_range(1, pl.len() + 1).cast(pl.String).alias("line"),
         *text,
-        pl.lit(run_id).alias("run_id"),
+        pl.lit(run.account["run_id"]).alias("run_id"),
     )
 
 
 def _rounder(decimals: int) -> Any:
+    if decimals == files.EXACT:
+        return lambda value: repr(value).removesuffix(".0")
     step = Decimal(1).scaleb(-decimals)
     return lambda value: str(Decimal(repr(value)).quantize(step))
 

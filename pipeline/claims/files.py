@@ -10,13 +10,17 @@ from typing import Any
 import polars as pl
 import xlsxwriter
 
+from pipeline import junction_effects
 from pipeline.assess import Basis
 from pipeline.columns import dictionary
 from pipeline.errors import ClaimError
 from pipeline.explain import CAUTION
 from pipeline.exports import csv_bytes
+from pipeline.junction_catalogue import PLACES
 from pipeline.settings import Settings
 
+EXACT = -1
+"""In place of decimals: the figure as the run held it, for it is an input of others."""
 LINE: dict[str, int | None] = {
     "home_id": None,
     "uprn": None,
@@ -24,7 +28,7 @@ LINE: dict[str, int | None] = {
     "postcode": None,
     "system": None,
     "thickness_mm": 0,
-    "u_existing_w_m2k": 4,
+    "u_existing_w_m2k": EXACT,
     "u_value_source": None,
     "u_after_w_m2k": 4,
     "treated_wall_area_m2": 2,
@@ -43,10 +47,10 @@ LINE: dict[str, int | None] = {
     "heat_saved_kwh_per_year": 2,
     "heating": None,
     "heating_source": None,
-    "efficiency": 3,
+    "efficiency": EXACT,
     "fuel": None,
     "fuel_before_kwh_per_year": 2,
-    "metered_heating_kwh_per_year": 1,
+    "metered_heating_kwh_per_year": EXACT,
     "fuel_saved_kwh_per_year": 1,
     "expected_fuel_saved_kwh_per_year": 1,
     "co2_saved_kg_per_year": 1,
@@ -69,6 +73,20 @@ LINE: dict[str, int | None] = {
     "cautions": None,
 }
 """Columns of a claim line and the decimals each is rounded to; None is text."""
+_MEASURES = (
+    "storeys", "floor_area_m2", "volume_m3", "building_height_m", "exposed_perimeter_m",
+    "wall_area_m2", "front_wall_area_m2", "rear_wall_area_m2", "gable_wall_area_m2",
+    "treatable_share", "window_area_m2", "door_area_m2", "roof_area_m2", "ground_area_m2",
+    "u_roof_w_m2k", "u_floor_w_m2k", "u_window_w_m2k", "u_door_w_m2k", "bridging_y_w_m2k",
+    "air_changes_per_hour", "measured_htc_w_k", *(f"{name}_length_m" for name in PLACES),
+    "location_index",
+)  # fmt: skip
+INPUTS: dict[str, int | None] = {
+    **dict.fromkeys(("property_type", "floor_position", "walls_refused", "junction_wall",
+                     "glazing")),
+    **dict.fromkeys(_MEASURES, EXACT),
+}  # fmt: skip
+"""Further columns of a line: what its figures are reckoned from, besides those of LINE."""
 TOTALLED = tuple(
     name
     for name in LINE
@@ -79,14 +97,15 @@ NAMES = ("claim.csv", "claim.xlsx", "claim.json")
 
 def method(chosen: pl.DataFrame, base: Basis) -> list[dict[str, str]]:
     """What the claim rests on: settings, constants, factors and climate one by one, then every
-    table by source. With the lines it recomputes every figure.
+    table by source. With the lines and `tables` it recomputes every figure.
 
     Each row has name, value, unit, source and mark; the order is fixed.
     """
     return [
         *_settings(base),
-        *(_row(r["name"].replace("_", " "), f"{r['value']:g}", r["unit"], r["source"], r["checked"])
-          for r in base.reference.table("constants").iter_rows(named=True)),
+        *(_row(name.replace("_", " "), _exact(value), *cited)
+          for name, value, *cited in base.reference.table("constants").select(
+              "name", "value", "unit", "source", "checked").iter_rows()),
         *_fuels(chosen, base),
         *_systems(chosen, base),
         *_climate(chosen, base),
@@ -101,10 +120,46 @@ def method(chosen: pl.DataFrame, base: Basis) -> list[dict[str, str]]:
     ]  # fmt: skip
 
 
+def tables(chosen: pl.DataFrame, base: Basis) -> dict[str, list[dict[str, Any]]]:
+    """Tables a line is reckoned from, row by row: rates, take-off, counts, glazing, junctions."""
+    options = chosen.select("system", "thickness_mm").unique()
+    systems = base.reference.table("insulation_systems")
+    own = {
+        "rate_book": base.book.table,
+        "bill_items": base.pricing.bill,
+        "take_off": base.reference.table("take_off"),
+        "insulation_systems": systems.join(options, on="system", how="semi"),
+        **{name: base.reference.table(name) for name in ("enabling_counts", "glazing")},
+    }
+    junctions = {"junctions": _junctions(chosen, base)}
+    return {name: table.to_dicts() for name, table in own.items()} | junctions
+
+
+def _junctions(chosen: pl.DataFrame, base: Basis) -> list[dict[str, Any]]:
+    """psi before and after of every junction with each wall and option of the claim."""
+    found, place = base.junctions, {wall: w for w, wall in enumerate(base.junctions.walls)}
+    options = base.options.select("system", "thickness_mm").with_row_index("_o")
+    used = junction_effects.with_wall(chosen, base.reference).select(
+        "junction_wall", "system", "thickness_mm"
+    )
+    pairs = used.drop_nulls().unique().join(options, on=["system", "thickness_mm"])
+    return [
+        {
+            "wall": wall, "system": system, "thickness_mm": thickness, "junction": name,
+            "psi_before_w_mk": float(found.psi_before[place[wall], j]),
+            "psi_after_w_mk": float(found.psi_after[place[wall], j, o]),
+            "source": "BS EN ISO 10211:2017, own table", "checked": "derived",
+        }
+        for wall, system, thickness, o in pairs.sort(pairs.columns).iter_rows()
+        for j, name in enumerate(found.junctions)
+    ]  # fmt: skip
+
+
 def _settings(base: Basis) -> list[dict[str, str]]:
-    """The settings by which savings were reckoned, each marked by itself as the user's or ours."""
-    savings, climate, chosen = base.settings.savings, base.settings.climate, base.settings.appraisal
-    ours = Settings()
+    """The settings by which figures were reckoned, each marked by itself as the user's or ours."""
+    own, ours = base.settings, Settings()
+    savings, climate, chosen, cost = own.savings, own.climate, own.appraisal, own.cost
+    months = ", ".join(map(str, climate.heating_months))
     shown: list[tuple[str, object, object, str, str]] = [
         ("in use reduction", savings.in_use_reduction, ours.savings.in_use_reduction, "-",
          savings.in_use_basis),
@@ -118,15 +173,32 @@ def _settings(base: Basis) -> list[dict[str, str]]:
          "base temperature of published degree-days"),
         ("temperature shift", climate.temperature_shift_c, ours.climate.temperature_shift_c, "K",
          "added to every month"),
+        ("months counted", months, ", ".join(map(str, ours.climate.heating_months)), "",
+         "the heating season"),
+        ("guarantee of 25 years", chosen.guarantee_25_years, ours.appraisal.guarantee_25_years, "",
+         "decides the lifetime"),
         ("first year of savings", chosen.first_year, ours.appraisal.first_year, "year", "settings"),
         ("reporting year", chosen.reporting_year, ours.appraisal.reporting_year, "year",
          "settings"),
+        ("date of installation", cost.installation_date, ours.cost.installation_date, "",
+         "decides VAT"),
+        ("date of prices", cost.price_date or base.book.newest, base.book.newest, "",
+         "the newest date of the rate book where none is set"),
+        ("homes treated together", cost.lot_homes, ours.cost.lot_homes, "homes", "lot discount"),
     ]  # fmt: skip
+    bases = {ours.savings.in_use_basis, ours.savings.comfort_basis}
     return [
-        _row(name, value if isinstance(value, str) else f"{value:g}", unit, basis,
-             "memory" if value == default else "the user's settings")
+        _row(name, _exact(value), unit, basis, "memory")
+        if value == default
+        else _row(name, _exact(value), unit,
+                  "the user's, no basis given" if basis in bases else basis, "the user's settings")
         for name, value, default, unit, basis in shown
     ]  # fmt: skip
+
+
+def _exact(value: object) -> str:
+    """A figure with all its digits, without an empty decimal; other values as text."""
+    return repr(value).removesuffix(".0") if isinstance(value, float) else str(value)
 
 
 def _fuels(chosen: pl.DataFrame, base: Basis) -> list[dict[str, str]]:
@@ -184,7 +256,9 @@ def _climate(chosen: pl.DataFrame, base: Basis) -> list[dict[str, str]]:
                  "climate_solar"),
             ):  # fmt: skip
                 frame = tables.table(table)
-                cited = (frame["source"][0], frame["checked"][0])
+                derived = table == "climate_solar"
+                source = f"{frame['source'][0]}{', by SAP 2012 App. U3.2' if derived else ''}"
+                cited = (source, "derived" if derived else frame["checked"][0])
                 name = f"region {region}, month {month} of {days} days, {what}"
                 rows.append(_row(name, repr(float(value)), unit, *cited))
     return rows
@@ -221,8 +295,8 @@ def _workbook(lines: pl.DataFrame, totals: dict[str, str], manifest: dict[str, A
     head = book.add_format({"bold": True, "text_wrap": True, "valign": "top", "bottom": 1})
     wrap = book.add_format({"text_wrap": True, "valign": "top"})
     total = book.add_format({"bold": True, "top": 1, "num_format": "#,##0.00"})
-    sheet = book.add_worksheet("Lines")
-    _lines_sheet(sheet, lines, totals, head, total)
+    known = [name for name in lines.columns if name not in INPUTS]
+    _lines_sheet(book.add_worksheet("Lines"), lines.select(known), totals, head, total)
     summary = book.add_worksheet("Totals")
     summary.set_column(0, 0, 44)
     summary.set_column(1, 1, 18)
@@ -235,6 +309,8 @@ def _workbook(lines: pl.DataFrame, totals: dict[str, str], manifest: dict[str, A
     summary.write_string(
         len(totals) + 3, 0, f"Rates: {manifest['account']['rate_book_source']}", wrap
     )
+    inputs = book.add_worksheet("Inputs")
+    _lines_sheet(inputs, lines.select("claim_id", "line", "home_id", *INPUTS), {}, head, total)
     factors = book.add_worksheet("Method and factors")
     factors.set_column(0, 0, 40)
     factors.set_column(3, 3, 100)
@@ -245,7 +321,8 @@ def _workbook(lines: pl.DataFrame, totals: dict[str, str], manifest: dict[str, A
     trace = book.add_worksheet("Trace")
     trace.set_column(0, 0, 28)
     trace.set_column(1, 1, 100)
-    told = {"claim_id": manifest["claim_id"], "measure": manifest["measure"], **manifest["account"]}
+    named = ("claim_id", "measure", "ledger", "another")
+    told = {**{name: manifest[name] for name in named}, **manifest["account"]}
     for row, (key, value) in enumerate(sorted(told.items())):
         trace.write_string(row, 0, key)
         shown = value if isinstance(value, str) else json.dumps(value, sort_keys=True)
@@ -260,7 +337,7 @@ def _lines_sheet(
     known = dictionary()
     for column, name in enumerate(lines.columns):
         sheet.write_string(0, column, known[name].titled if name in known else name, head)
-        decimals = LINE.get(name)
+        decimals = {**LINE, **INPUTS}.get(name)
         for row, value in enumerate(lines[name], start=1):
             if value is not None and decimals is not None:
                 sheet.write_number(row, column, float(value))
@@ -270,7 +347,8 @@ def _lines_sheet(
             letter = xlsxwriter.utility.xl_col_to_name(column)
             formula = f"=SUM({letter}2:{letter}{lines.height + 1})"
             sheet.write_formula(lines.height + 1, column, formula, total, float(totals[name]))
-    sheet.write_string(lines.height + 1, 0, "Total", total)
+    if totals:
+        sheet.write_string(lines.height + 1, 0, "Total", total)
     sheet.freeze_panes(1, 3)
     sheet.set_row(0, 48)
     sheet.set_column(0, len(lines.columns) - 1, 15)

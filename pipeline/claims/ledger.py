@@ -6,10 +6,13 @@ or the new, and writers wait for one another.
 """
 
 import datetime
+import glob
+import hashlib
+import json
 import os
 import sqlite3
 from collections.abc import Mapping
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any
 
@@ -39,22 +42,38 @@ pragma user_version = {_FORMAT};
 """
 OLDER = "claims.duckdb"
 """Name of the ledgers of earlier versions."""
+_ALONE: dict[str, str | bool | int | float | list[str]] = {
+    "autoinstall_known_extensions": False,
+    "autoload_known_extensions": False,
+}
+_REFUSED = (
+    sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_FULL,
+    sqlite3.SQLITE_PERM, sqlite3.SQLITE_NOMEM, sqlite3.SQLITE_NOLFS,
+)  # fmt: skip
+"""What the disk or the system refuses; other faults lie in the file."""
 
 
 class Ledger:
     """An open ledger. Use as a context manager; a writer waits for the one before it."""
 
-    def __init__(self, path: Path, read_only: bool = False) -> None:
-        """Open or create. Raises ClaimError where it is missing, in use, or no ledger."""
+    def __init__(self, path: Path, create: bool = False) -> None:
+        """Open, or create where there is none. Raises ClaimError where it is no sound ledger."""
         self.path = path
         try:
-            if not path.exists() and (not read_only or path.with_name(OLDER).exists()):
+            if not os.path.lexists(path) and (create or path.with_name(OLDER).exists()):
                 _create(path)
-            if not path.is_file():
+            if not os.path.lexists(path):
                 raise ClaimError(f"No claim was made yet: there is no ledger at {path}.")
-            mode = "ro" if read_only else "rw"
+            if not path.is_file():
+                raise ClaimError(
+                    f"{path} is no file, so no ledger of claims. If it stands for a drive, connect"
+                    " it; else name another place under [claims] ledger."
+                )
+            _clear(path)
+            # a reader too may have to undo what a killed writer left, so nobody opens read-only;
+            # where a file may not be written SQLite reads it all the same
             self._connection = sqlite3.connect(
-                f"{path.absolute().as_uri()}?mode={mode}",
+                f"{path.absolute().as_uri()}?mode=rw",
                 uri=True,
                 timeout=_PATIENCE_S,
                 isolation_level=None,
@@ -65,52 +84,66 @@ class Ledger:
             ) from None
         try:
             self._check()
-            self._connection.execute("pragma synchronous = extra")
-            self._connection.execute("pragma foreign_keys = on")
         except BaseException:
             self._connection.close()
             raise
 
     def _check(self) -> None:
         """Raise ClaimError where the file is no ledger, of another version, or damaged."""
-        try:
-            (kind,) = self._connection.execute("pragma application_id").fetchone()
-            (version,) = self._connection.execute("pragma user_version").fetchone()
-            (state,) = self._connection.execute("pragma quick_check(1)").fetchone()
-        except sqlite3.Error as fault:
-            raise self._told(fault) from None
+        (kind,) = self._all("pragma application_id")[0]
         if kind != _KIND:
-            raise ClaimError(
-                f"{self.path} is not a claims ledger. Restore the ledger from your backup; never"
-                " start a new one while claims stand."
-            )
+            raise self._strange("it does not bear the number of a ledger")
+        (version,) = self._all("pragma user_version")[0]
         if version != _FORMAT:
             raise ClaimError(
-                f"{self.path} is a ledger of version {version}; this program writes {_FORMAT}. Use"
+                f"{self.path} is a ledger of format {version}; this program knows {_FORMAT}. Use"
                 " the program it was made with, or a newer one."
             )
+        (state,) = self._all("pragma integrity_check(1)")[0]
         if state != "ok":
-            raise self._damaged(state)
+            raise self._strange(state)
+        for rule in ("synchronous = extra", "foreign_keys = on", "journal_mode = delete"):
+            self._all(f"pragma {rule}")
 
-    def _damaged(self, why: object) -> ClaimError:
+    def _strange(self, why: object) -> ClaimError:
+        """What is wrong with a file that SQLite cannot use as a ledger, by its first bytes."""
+        with self.path.open("rb") as file:
+            head = file.read(100)
+        size, pages = self.path.stat().st_size, int.from_bytes(head[28:32])
+        page = int.from_bytes(head[16:18])
+        whole = pages * (65536 if page == 1 else page)
+        if not head:
+            said = "is empty: 0 bytes. A copy broke off, or the disk was full"
+        elif head[8:12] == b"DUCK":
+            said = f"is of an earlier version's kind. Give it the name {OLDER} in its folder"
+            return ClaimError(f"The ledger {self.path} {said}: its claims are then taken over.")
+        elif not head.startswith(b"SQLite format 3\0"):
+            said = f"is no ledger: another kind of file, which begins with {head[:12]!r}"
+        elif int.from_bytes(head[68:72]) != _KIND:
+            said = "is a database of another program, no ledger of claims"
+        elif size < whole:
+            said = f"is cut short: {size:,} of {whole:,} bytes are there"
+        else:
+            said = f"is damaged ({why})"
         return ClaimError(
-            f"The ledger {self.path} is damaged ({why}). Restore it from your backup; never start"
-            " a new one while claims stand."
+            f"The ledger {self.path} {said}. Restore it from your backup; never start a new one"
+            " while claims stand."
         )
 
     def _told(self, fault: sqlite3.Error) -> ClaimError:
         """The fault in words: only a file that is locked is worth waiting for."""
-        if isinstance(fault, sqlite3.OperationalError) and "locked" in str(fault):
+        code = getattr(fault, "sqlite_errorcode", 0) & 0xFF
+        if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
             return ClaimError(
                 f"Somebody else is claiming in {self.path}, and was not done in"
                 f" {_PATIENCE_S:.0f} seconds. Wait for them and try again; nothing was recorded."
             )
-        if isinstance(fault, sqlite3.OperationalError):
+        if code in _REFUSED:
             return ClaimError(
                 f"The ledger {self.path} cannot be read or written ({fault}). Check its folder,"
                 " its rights and the room on the disk; nothing was recorded."
             )
-        return self._damaged(fault)
+        return self._strange(fault)
 
     def __enter__(self) -> "Ledger":
         """The open ledger."""
@@ -161,8 +194,7 @@ class Ledger:
 
     def _refuse(self, lines: pl.DataFrame, another: Mapping[str, str]) -> None:
         found = identity.met(lines, self.homes())
-        open_to = pl.col("home_id").is_in(list(another)) & (pl.col("way") != identity.KEY)
-        refuse_met(found.filter(~open_to))
+        refuse_met(held_open(found, another))
 
     def files(self, claim_id: str) -> dict[str, bytes]:
         """The files of a claim as they were made. Raises ClaimError for an unknown number."""
@@ -170,7 +202,15 @@ class Ledger:
         if not found:
             known = ", ".join(row[0] for row in self._all("select claim_id from claim")) or "none"
             raise ClaimError(f"No claim {claim_id} in the ledger. It holds: {known}.")
-        return dict(zip(_FILES, map(bytes, found[0]), strict=True))
+        made = dict(zip(_FILES, map(bytes, found[0]), strict=True))
+        try:
+            told = json.loads(made["claim.json"])["sha256"]
+            whole = all(hashlib.sha256(made[name]).hexdigest() == told[name] for name in told)
+        except (ValueError, KeyError, TypeError):
+            whole = False
+        if not whole:
+            raise self._strange(f"the files of claim {claim_id} are not those that were made")
+        return made
 
     def homes(self) -> pl.DataFrame:
         """identity.NAMED, claim_id and made_at of every line, by home."""
@@ -191,6 +231,12 @@ class Ledger:
 SCHEMA = dict.fromkeys((*identity.NAMED, "claim_id", "made_at"), pl.String)
 
 
+def held_open(found: pl.DataFrame, another: Mapping[str, str]) -> pl.DataFrame:
+    """Homes met without those that only look like one and that somebody said to be another."""
+    said = pl.col("home_id").is_in(list(another)) & ~pl.col("way").is_in(identity.SURE)
+    return found.filter(~said)
+
+
 def refuse_met(found: pl.DataFrame) -> None:
     """Raise ClaimError naming homes claimed before, and homes that look like one that was.
 
@@ -199,8 +245,9 @@ def refuse_met(found: pl.DataFrame) -> None:
     sure = found.filter(pl.col("way").is_in(identity.SURE))
     if sure.height:
         raise ClaimError(
-            f"Claimed before, refused: {_listed(sure)}. Take them off the list; nothing was"
-            " recorded."
+            f"Claimed before, refused: {_listed(sure)}. Take them off the list; where a UPRN or an"
+            " address is another home's, correct it in the stock list and run again. --again"
+            " NUMBER writes the files of a claim made before. Nothing was recorded."
         )
     if found.height:
         raise ClaimError(
@@ -221,49 +268,65 @@ def _listed(found: pl.DataFrame) -> str:
 
 def _create(path: Path) -> None:
     """Make an empty ledger beside its place and link it in; the first of several makers wins."""
-    path.parent.mkdir(parents=True, exist_ok=True)
+    with closing(sqlite3.connect(":memory:")) as connection:
+        connection.executescript(_SCHEMA)
+        older = path.with_name(OLDER)
+        if older.exists():
+            _take_over(connection, older)
+        content = connection.serialize()
     building = path.with_name(f".{path.name}.{os.getpid()}.building")
-    building.unlink(missing_ok=True)
     try:
-        with closing(sqlite3.connect(building)) as connection:
-            connection.executescript(_SCHEMA)
-            older = path.with_name(OLDER)
-            if older.exists():
-                _take_over(connection, older)
-        with building.open("rb") as file:
+        with building.open("wb") as file:
+            file.write(content)
+            file.flush()
             os.fsync(file.fileno())
-        try:
+        with suppress(FileExistsError):
             os.link(building, path)
-        except FileExistsError:
-            return
-        folder = os.open(path.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+        _settle(path.parent)
+    except FileNotFoundError:
+        if not path.exists():  # else another maker won and cleared what was left to build
+            raise
     finally:
         building.unlink(missing_ok=True)
+
+
+def _settle(folder: Path) -> None:
+    """Bring a folder's names to the disk, where the system lets a program do so."""
+    if hasattr(os, "O_DIRECTORY"):
+        opened = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            os.fsync(opened)
+        finally:
+            os.close(opened)
+
+
+def _clear(path: Path) -> None:
+    """Remove what killed makers left; once there is a ledger nobody needs it."""
+    for left in path.parent.glob(f".{glob.escape(path.name)}.*.building"):
+        with suppress(PermissionError):
+            left.unlink(missing_ok=True)
 
 
 def _take_over(connection: sqlite3.Connection, older: Path) -> None:
     """Copy the claims of an earlier version's ledger, whose lines stand in its CSV files."""
     try:
-        with duckdb.connect(str(older), read_only=True) as old:
+        with duckdb.connect(str(older), read_only=True, config=_ALONE) as old:
             found = old.execute("select claim_id, measure, made_at, csv, xlsx, json from claim")
             claims = found.fetchall()
-    except duckdb.Error as fault:
+        for claim in claims:
+            connection.execute("insert into claim values (?, ?, ?, ?, ?, ?)", claim)
+            lines = pl.read_csv(claim[3], infer_schema=False)
+            as_sent = pl.col(identity.NAMED).str.replace(r"^'(.)", "$1")
+            for row in lines.with_columns(as_sent).iter_rows(named=True):
+                values = [claim[0], row["line"], *(row[name] for name in identity.NAMED), claim[1]]
+                connection.execute("insert into line values (?, ?, ?, ?, ?, ?, ?, null)", values)
+        connection.commit()
+    except (duckdb.Error, sqlite3.Error, pl.exceptions.PolarsError) as fault:
+        why = str(fault).splitlines()[0]
+        if isinstance(fault, duckdb.IOException) and "lock" in why:
+            raise ClaimError(f"Somebody has {older} open. Wait for them and try again.") from None
         raise ClaimError(
-            f"{older} is a ledger of an earlier version and cannot be read"
-            f" ({str(fault).splitlines()[0]}). Restore it from your backup: its claims stand."
+            f"{older} is a ledger of an earlier version and cannot be read ({why}). Restore it from"
+            " your backup, for its claims stand; move it away only if no claim was ever told as"
+            " made."
         ) from None
-    for claim in claims:
-        connection.execute("insert into claim values (?, ?, ?, ?, ?, ?)", claim)
-        lines = pl.read_csv(claim[3], infer_schema=False)
-        as_sent = pl.col(identity.NAMED).str.replace(r"^'(.)", "$1")
-        for row in lines.with_columns(as_sent).iter_rows(named=True):
-            named = (row[name] for name in identity.NAMED)
-            connection.execute(
-                "insert into line values (?, ?, ?, ?, ?, ?, ?, null)",
-                [claim[0], int(row["line"]), *named, claim[1]],
-            )
-    connection.commit()

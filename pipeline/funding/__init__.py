@@ -82,6 +82,7 @@ def fund(
         "years": list(made.years),
         "year_weights": made.problem.year_weight.tolist(),
         "funds": [_fund_account(one) for one in asked.funds],
+        "another": dict(sorted(asked.another.items())),
         "means": asked.means.model_dump(mode="json"),
         "value": found.value,
         "bound": found.bound,

@@ -1,7 +1,7 @@
 """From ranked homes and funds to an allocation problem: homes x options x funds x years."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -28,10 +28,14 @@ ORDER = {"pass": 0, "infill": 1, "unknown": 2, "exclude": 3}
 
 @dataclass(frozen=True)
 class Asked:
-    """The funds, in the order of their names however they were given, and the landlord's means."""
+    """The funds, in the order of their names however they were given, and the landlord's means.
+
+    another: homes somebody found to be others than claimed ones they look like, with the reason.
+    """
 
     funds: tuple[Fund, ...]
     means: Means
+    another: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         """Put the funds in order, so that the order of files decides nothing."""

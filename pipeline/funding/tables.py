@@ -5,6 +5,7 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
+from pipeline import identity
 from pipeline.funding.case import ORDER, Case
 from pipeline.programme import offers, reasons
 from pipeline.programme.solver import Allocation
@@ -66,19 +67,31 @@ def homes(
         _told(made, found), on="home_id", how="left", maintain_order="left"
     )
     told = told.join(claimed, on="home_id", how="left", maintain_order="left")
-    taken_before = pl.col("claim_id").is_not_null()
+    met = pl.col("claim_id").is_not_null()
+    sure = pl.col("way").is_in(identity.SURE)
     told = told.select(
         "home_id",
-        reason_code=pl.when(taken_before)
+        reason_code=pl.when(met & sure)
         .then(pl.lit("CLAIMED"))
+        .when(met)
+        .then(pl.lit("LOOKS_CLAIMED"))
         .otherwise(pl.coalesce("reason_code", pl.lit("NO_OPTION"))),
-        why=pl.when(taken_before)
+        why=pl.when(met & sure)
         .then(
             pl.format(
                 "Claimed before, in claim {}, by {} as {}: one home is claimed once.",
                 "claim_id",
                 "way",
                 "other",
+            )
+        )
+        .when(met)
+        .then(
+            pl.format(
+                "Held: {} as {} of claim {}. Somebody must see whether it is another home.",
+                "way",
+                "other",
+                "claim_id",
             )
         )
         .otherwise(pl.coalesce("why", "reason", pl.lit("No option reaches the target U-value."))),
@@ -119,6 +132,7 @@ def _told(made: Case, found: Allocation) -> pl.DataFrame:
 
 _IN_SHORT = {
     "CLAIMED": "claimed before",
+    "LOOKS_CLAIMED": "looks like a home claimed before; somebody must see whether it is",
     "NO_OPTION": "nothing may be built there, or nothing reaches the target U-value",
     "NO_OPEN_YEAR": "no fund that would take it is open in a year of the programme",
     "RULE": "others do more with the money",

@@ -39,9 +39,16 @@ def rank(assessed: pl.DataFrame, settings: Settings) -> pl.DataFrame:
     )
 
 
-def affordable(ranking: pl.DataFrame, budget_gbp: float) -> pl.DataFrame:
-    """The homes from the top of the order whose cost together stays within the budget."""
-    return ranking.filter(pl.col("cumulative_cost_gbp") <= budget_gbp)
+def affordable(homes: pl.DataFrame, budget_gbp: float) -> pl.DataFrame:
+    """The homes from the top of the order whose cost together stays within the budget.
+
+    homes: those of a ranking that money may still be spent on, in its order. A home claimed before
+    has had its works, so it costs nothing more: it is to be left out (`claims.still_open`).
+    cumulative_cost_gbp is told anew for the homes given.
+    """
+    ranked = homes.filter(pl.col("rank").is_not_null())
+    spent = ranked.with_columns(cumulative_cost_gbp=pl.col("cost_gbp").cum_sum())
+    return spent.filter(pl.col("cumulative_cost_gbp") <= budget_gbp)
 
 
 def totals(homes: pl.DataFrame) -> dict[str, float]:
