@@ -1,4 +1,8 @@
-"""All options of one home side by side, and the thickness that pays best beside those stocked."""
+"""All options of one home side by side, and two of them apart by name.
+
+`chosen` is the option of the run: least cost per lifetime tonne. `greatest_net_present_value` is
+another question's answer, and often a thicker board. Both are of those that may be had.
+"""
 
 from typing import Any
 
@@ -17,6 +21,8 @@ SHOWN = (
     "net_present_value_gbp", "pays_back_in_time", "verdict",
 )  # fmt: skip
 CHOSEN, ALLOWED = "chosen", "may be had"
+CHOSEN_FOR, GREATEST_FOR = "least cost per lifetime tonne", "greatest net present value"
+"""What sets apart the options of `chosen` and of `greatest_net_present_value`, in words."""
 
 
 def options(home: dict[str, Any], base: Basis) -> pl.DataFrame:
@@ -46,6 +52,22 @@ def options(home: dict[str, Any], base: Basis) -> pl.DataFrame:
     )
 
 
+def may_be_had(compared: pl.DataFrame) -> pl.DataFrame:
+    """The options of `options` that nothing bars, the chosen one among them."""
+    return compared.filter(pl.col("verdict").is_in([CHOSEN, ALLOWED]))
+
+
+def chosen(compared: pl.DataFrame) -> pl.DataFrame:
+    """The one row of `options` that the run chose for the home, for CHOSEN_FOR; or none."""
+    return compared.filter(pl.col("verdict") == CHOSEN)
+
+
+def greatest_net_present_value(compared: pl.DataFrame) -> pl.DataFrame:
+    """The one row of `options` of GREATEST_FOR among those that may be had; or none."""
+    worth = pl.col("net_present_value_gbp")
+    return may_be_had(compared).sort(worth, descending=True, maintain_order=True).head(1)
+
+
 def _prepared(home: dict[str, Any], base: Basis) -> pl.DataFrame:
     schema = {name: type_ for name, type_ in _schema(home).items() if name not in assess.ADDED}
     bare = pl.DataFrame([{name: home[name] for name in schema}], schema=schema)
@@ -58,20 +80,28 @@ def _schema(home: dict[str, Any]) -> dict[str, Any]:
     return {name: known.get(name, pl.DataFrame([{name: home[name]}]).schema[name]) for name in home}
 
 
+_OPTIMA = {
+    "system_label": pl.String, "optimum_mm": pl.Float64, "stocked_mm": pl.Float64,
+    "u_after_w_m2k": pl.Float64, "net_present_value_gbp": pl.Float64,
+}  # fmt: skip
+
+
 def optima(compared: pl.DataFrame, base: Basis) -> pl.DataFrame:
-    """For each system the thickness of greatest net present value, beside the stocked ones.
+    """For each system that may be had the thickness of greatest net present value.
 
     compared: as `options` returns it. Columns: system_label, optimum_mm (closed form, plane wall
     without junctions and fixings, the worth of a kWh at the margin of the last option),
-    stocked_mm (greatest net present value of those stocked, reckoned in full) and its
-    net_present_value_gbp and u_after_w_m2k. Null where fewer than two thicknesses are stocked.
+    stocked_mm (greatest net present value of those stocked that may be had, reckoned in full) and
+    its net_present_value_gbp and u_after_w_m2k. optimum_mm is null where fewer than two
+    thicknesses are stocked.
     """
     finish = base.reference.constant("finish_resistance")
     rows = []
     for part in compared.partition_by("system", maintain_order=True):
-        best = part.sort("net_present_value_gbp", descending=True, nulls_last=True).row(
-            0, named=True
-        )
+        most = greatest_net_present_value(part)
+        if not most.height:
+            continue
+        best = most.row(0, named=True)
         thin, thick = part.row(0, named=True), part.row(-1, named=True)
         step = (thick["thickness_mm"] - thin["thickness_mm"]) * 0.001
         optimum_m = None
@@ -93,7 +123,7 @@ def optima(compared: pl.DataFrame, base: Basis) -> pl.DataFrame:
                 "net_present_value_gbp": best["net_present_value_gbp"],
             }
         )
-    return pl.DataFrame(rows, schema_overrides={"optimum_mm": pl.Float64})
+    return pl.DataFrame(rows, schema=_OPTIMA)
 
 
 def _worth_of_u(row: dict[str, Any], base: Basis) -> float:

@@ -234,11 +234,17 @@ def _show_counts(title: str, counts: pl.DataFrame) -> None:
 def show_options(
     home: dict[str, Any], compared: pl.DataFrame, optima: pl.DataFrame, works: Works
 ) -> None:
-    """The options a home may have, why the others are out, and the thickness that pays best."""
-    open_to = compared.filter(pl.col("verdict").is_in([comparison.CHOSEN, comparison.ALLOWED]))
+    """The options a home may have, why the others are out, and two apart: chosen, most worth."""
+    open_to = comparison.may_be_had(compared)
+    marked = {
+        ">": comparison.chosen(compared).select("system", "thickness_mm").rows(),
+        "*": comparison.greatest_net_present_value(compared)
+        .select("system", "thickness_mm")
+        .rows(),
+    }
     rows = [
         [
-            ("> " if row["verdict"] == comparison.CHOSEN else "") + row["system_label"],
+            _marks(row, marked) + row["system_label"],
             f"{row['thickness_mm']:.0f}",
             f"{row['u_after_w_m2k']:.2f}",
             f"{row['fuel_saved_kwh_per_year']:,.0f}",
@@ -255,8 +261,12 @@ def show_options(
     if rows:
         _print(f"Options of {home['home_id']}, modelled savings", headings, rows, shrinking=0)
     in_time = int(open_to["pays_back_in_time"].sum())
+    if marked[">"]:
+        console.print(f"> chosen: {comparison.CHOSEN_FOR}.")
+    if marked["*"]:
+        console.print(f"* {comparison.GREATEST_FOR} of those the home may have.")
     console.print(
-        f"> is the one chosen. {in_time} of {open_to.height} pay back within"
+        f"{in_time} of {open_to.height} pay back within"
         f" {works.payback_most_years:g} years (the test of Approved Document L 2021; the building"
         " control body decides).",
         highlight=False,
@@ -273,6 +283,8 @@ def show_options(
         ]
         for row in optima.iter_rows(named=True)
     ]
+    if not best:
+        return
     _print("Thickness of greatest net present value", ["System", "closed form mm", "stocked mm",
            "Net GBP"], best, shrinking=0)  # fmt: skip
     console.print(
@@ -280,6 +292,13 @@ def show_options(
         " junctions, which lose more as boards grow thicker.",
         highlight=False,
     )
+
+
+def _marks(row: dict[str, Any], marked: dict[str, list[tuple[Any, ...]]]) -> str:
+    """The signs of the options a row is among."""
+    own = (row["system"], row["thickness_mm"])
+    signs = "".join(sign for sign, those in marked.items() if own in those)
+    return f"{signs} " if signs else ""
 
 
 def show_bill(lots: pl.DataFrame, homes: pl.DataFrame, which: str) -> None:

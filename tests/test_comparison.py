@@ -1,5 +1,7 @@
 """All options of one home, and the thickness of least cost against its published inputs."""
 
+import re
+
 import numpy as np
 import polars as pl
 import pytest
@@ -83,10 +85,9 @@ def test_the_closed_form_lies_beside_the_stocked_best_without_junctions(demo):
     for home in homes.gather_every(200).iter_rows(named=True):
         table = comparison.options(home, demo.base)
         assert (table["junction_heat_loss_reduction_w_k"] == 0.0).all()
-        for row, stocked in zip(
-            comparison.optima(table, demo.base).iter_rows(named=True),
-            table.partition_by("system", maintain_order=True), strict=True,
-        ):  # fmt: skip
+        for row in comparison.optima(table, demo.base).iter_rows(named=True):
+            open_to = comparison.may_be_had(table)
+            stocked = open_to.filter(pl.col("system_label") == row["system_label"])
             mm = stocked["thickness_mm"].to_numpy()
             inside = mm[0] < row["stocked_mm"] < mm[-1]
             if inside:
@@ -94,6 +95,38 @@ def test_the_closed_form_lies_beside_the_stocked_best_without_junctions(demo):
                 assert mm[place - 1] <= row["optimum_mm"] <= mm[place + 1]
                 checked += 1
     assert checked >= 5
+
+
+def test_chosen_and_greatest_net_present_value_are_two_questions(demo):
+    """Each the best by its own figure among the options that may be had; they may differ."""
+    apart = 0
+    homes = demo.ranking.filter(pl.col("rank").is_not_null()).gather_every(150)
+    for home in homes.iter_rows(named=True):
+        table = comparison.options(home, demo.base)
+        had = comparison.may_be_had(table)
+        assert 1 < had.height < table.height
+        one, most = comparison.chosen(table), comparison.greatest_net_present_value(table)
+        assert (one.height, most.height) == (1, 1)
+        least = had["cost_per_lifetime_tonne_gbp"].min()
+        assert one["cost_per_lifetime_tonne_gbp"][0] == pytest.approx(least, rel=1e-12)
+        assert most["net_present_value_gbp"][0] == had["net_present_value_gbp"].max()
+        optima = comparison.optima(table, demo.base)
+        assert optima["net_present_value_gbp"].max() == had["net_present_value_gbp"].max()
+        assert set(optima["system_label"]) == set(had["system_label"])
+        apart += one["thickness_mm"][0] != most["thickness_mm"][0]
+    assert apart > 2
+
+
+def test_a_home_that_is_out_has_neither(demo, demo_folder, call):
+    home = demo.ranking.filter(pl.col("reason").str.contains("rising damp")).row(0, named=True)
+    table = comparison.options(home, demo.base)
+    assert comparison.chosen(table).is_empty()
+    assert comparison.greatest_net_present_value(table).is_empty()
+    assert comparison.optima(table, demo.base).is_empty()
+    said = call("options", home["home_id"], "--store", demo_folder / "demo.duckdb")
+    assert said.code == 0
+    assert "chosen" not in said.out
+    assert comparison.GREATEST_FOR not in said.out
 
 
 def test_payback_is_told_by_the_settings(demo):
@@ -109,6 +142,13 @@ def test_the_command_prints_and_writes_them(demo, demo_folder, tmp_path, call):
     said = call("options", home, "--store", store, "--out", file)
     assert said.code == 0
     assert "Thickness of greatest net present value" in said.out
+    table = comparison.options(demo.ranking.row(0, named=True), demo.base)
+    one, most = comparison.chosen(table), comparison.greatest_net_present_value(table)
+    assert one["thickness_mm"][0] < most["thickness_mm"][0]
+    for sign, row in ((">", one.row(0, named=True)), ("*", most.row(0, named=True))):
+        name, mm = row["system_label"][:6], f"{row['thickness_mm']:.0f}"
+        assert re.search(rf"{re.escape(sign)} {name}\S* \S* ?{mm} ", said.out), sign
+    assert "> chosen: least cost per lifetime tonne. * greatest net present value" in said.out
     assert pl.read_csv(file).height == demo.base.options.height
     said = call("options", "NOPE", "--store", store)
     assert (said.code, "No home 'NOPE'" in said.err) == (2, True)
