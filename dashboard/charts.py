@@ -315,19 +315,18 @@ def options_of_home(compared: pl.DataFrame) -> go.Figure:
         trace.marker.line = {"color": trace.line.color, "width": 1.5}
         trace.customdata = part["verdict"].to_list()
         trace.hovertemplate = "%{x:.0f} mm: £%{y:,.0f}, %{customdata}"
-    chosen = compared.filter(pl.col("verdict") == comparison.CHOSEN)
+    chosen = comparison.chosen(compared)
     figure.add_scatter(
         x=chosen["thickness_mm"].to_list(), y=chosen[column].to_list(), mode="markers",
         marker={"symbol": "circle-open", "size": 17, "color": PALETTE[4], "line": {"width": 3}},
-        name="Chosen: least cost per lifetime tonne", hoverinfo="skip",
+        name=f"Chosen: {comparison.CHOSEN_FOR}", hoverinfo="skip",
     )  # fmt: skip
-    allowed = compared.filter(pl.col("verdict").is_in([comparison.CHOSEN, comparison.ALLOWED]))
-    best = allowed.sort(column, "thickness_mm", "system", descending=[True, False, False]).head(1)
+    best = comparison.greatest_net_present_value(compared)
     figure.add_scatter(
         x=best["thickness_mm"].to_list(), y=best[column].to_list(), mode="markers",
         marker={"symbol": "star", "size": 15, "color": PALETTE[1],
                 "line": {"color": FAINT, "width": 1}},
-        name="Greatest net present value", hoverinfo="skip",
+        name=comparison.GREATEST_FOR.capitalize(), hoverinfo="skip",
     )  # fmt: skip
     _dress(
         figure, "What is each thickness worth?", words.title("thickness_mm"), words.title(column)

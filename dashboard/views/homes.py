@@ -148,7 +148,7 @@ def _one_home(key: data.Identity, run: Published) -> None:
 
 
 def _options(home: dict[str, Any], run: Published) -> None:
-    """Every system and thickness for the home, and the thickness that pays best."""
+    """Every system and thickness for the home, and the thickness of greatest worth."""
     compared = comparison.options(home, run.base)
     optima = comparison.optima(compared, run.base)
     left, right = st.columns([1.5, 1])
