@@ -300,7 +300,7 @@ def test_spend_adds_up_in_rank_order() -> None:
         {
             "rank": [1, 2, None],
             "home_id": ["T1", "T2", "T3"],
-            "cumulative_cost_gbp": [10.0, 30.0, None],
+            "cost_gbp": [10.0, 20.0, None],
             "cost_per_lifetime_tonne_gbp": [1.0, 2.0, None],
             "co2_saved_lifetime_t": [10.0, 10.0, None],
         }
