@@ -69,13 +69,14 @@ def main() -> None:
     try:
         app()
     except ProgrammeError as fault:
-        complaints.print(words(("Stopped:", "bold red"), f" {fault}"))
+        complaints.print(words(("Stopped:", "bold red"), f" {fault}"), soft_wrap=True)
         raise SystemExit(2) from None
     except OSError as fault:
         where = f" {fault.filename}:" if fault.filename else ""
         complaints.print(
             words(("Stopped:", "bold red"), f"{where} {fault.strerror or fault}. Check the path,"
-                  " its rights and the room on the disk; then run again.")
+                  " its rights and the room on the disk; then run again."),
+            soft_wrap=True,
         )  # fmt: skip
         raise SystemExit(2) from None
     except KeyboardInterrupt:
