@@ -140,6 +140,26 @@ def test_a_stored_value_that_is_not_met_is_told(demo, column, altered):
     assert found.far < 1e-11
 
 
+@pytest.mark.parametrize(
+    ("column", "wrong"),
+    [("jamb_length_m", 0.999), ("corner_length_m", 2.0), ("wall_area_m2", 1.001),
+     ("u_existing_w_m2k", 1.01), ("efficiency", 0.99), ("location_index", 1.01),
+     ("least_thickness_mm", 2.0), ("exposed_perimeter_m", 1.01), ("u_roof_w_m2k", 1.1)],
+)  # fmt: skip
+def test_a_stored_estimate_that_is_none_is_not_passed_off_as_given(demo, column, wrong):
+    """Of a home of which the list gives neither lengths, wall area nor U: all is worked out."""
+    home = demo.ranking.filter(
+        pl.col("rank").is_not_null(), pl.col("roof_area_m2") > 0.0,
+        pl.col("junction_lengths_source").str.starts_with("estimated"),
+        pl.col("wall_area_source").str.starts_with("estimated"),
+        pl.col("u_value_source").str.starts_with("default: "),
+    ).row(0, named=True)  # fmt: skip
+    assert explain.check(home, explain.sheet(home, demo.base)).agrees
+    altered = home | {column: home[column] * wrong}
+    found = explain.check(altered, explain.sheet(altered, demo.base))
+    assert column in [step.column for step, _ in found.apart]
+
+
 def test_a_sheet_that_does_not_meet_the_store_says_so_in_every_form(
     demo, demo_folder, call, tmp_path, monkeypatch
 ):

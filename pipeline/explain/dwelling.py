@@ -68,7 +68,8 @@ def _geometry(sheet: Sheet, home: Home, reference: Reference) -> None:
     sheet.constant("A_d", "door_area", "Area of a door")
     sheet.found("A_door = n_d × A_d", "m2", "doors as above", "door_area_m2")
     net, source = "max(P × h × n_s − A_win − A_door, 0)", str(home["wall_area_source"])
-    if source.startswith("estimated from ") and sheet.meets(net, home["wall_area_m2"]):
+    listed_in_part = home["wall_parts_source"] == "stock list in part, else split by form"
+    if source.startswith("estimated from ") and not listed_in_part:
         sheet.found(f"A_w = {net}", "m2", source, "wall_area_m2")
     else:
         sheet.given("A_w", home["wall_area_m2"], "m2", source, "wall_area_m2")
@@ -139,8 +140,8 @@ def _wall_u(sheet: Sheet, home: Home, base: Basis) -> None:
         sheet.constant("u_t", "stone_u_per_mm", "Fall with thickness")
         sheet.found("U_1 = U_0 − u_t × t_w", "W/m2K", said, column)
     elif said.startswith("default: "):
-        said = f"{said}; {cited(_default_u(home, reference))}"
-        sheet.given("U_1", home[column], "W/m2K", said, column)
+        row = _default_u(home, reference)
+        sheet.given("U_1", row["u_w_m2k"], "W/m2K", f"{said}; {cited(row)}", column)
     else:
         sheet.given("U_1", home[column], "W/m2K", said, column)
 

@@ -16,7 +16,9 @@ def cost(sheet: Sheet, home: Home, base: Basis) -> None:
     book, pricing = base.book, base.pricing
     named, terms = f"rate book {book.name}", rates.terms(base.book, base.settings.cost)
     sheet.given("u_lot", terms.lot_discount, "", f"{named}: lot_discount", "Lot discount")
-    sheet.given("f_place", home["location_index"], "", f"{named}: location_index", "location_index")
+    place = pl.DataFrame({"postcode": [home["postcode"]]}, schema={"postcode": pl.String})
+    index = rates.with_location(place, book)["location_index"][0]
+    sheet.given("f_place", index, "", f"{named}: location_index", "location_index")
     for section, symbols in _items(sheet, home, base).items():
         total = " + ".join(symbols) or "0"
         less = " × (1 − u_lot)" if section == "access" else ""

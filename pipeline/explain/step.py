@@ -88,6 +88,10 @@ class Sheet:
         """Value of a symbol, that of the row in hand first. Raises KeyError for an unknown one."""
         return self._cells[symbol] if symbol in self._cells else self._known[symbol]
 
+    def __contains__(self, symbol: str) -> bool:
+        """Whether a symbol has a value."""
+        return symbol in self._cells or symbol in self._known
+
     def part(self, title: str) -> None:
         """Begin a section."""
         self._part, self._table, self._row, self._cells = title, "", "", {}

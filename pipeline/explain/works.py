@@ -27,13 +27,26 @@ def wall_after(sheet: Sheet, home: Home, base: Basis) -> None:
     sheet.found("U_2 = 1 / (1 / U_1 + R + R_fin) + ΔU_f + ΔU_v", "W/m2K", iso, "u_after_w_m2k")
     sheet.given("U_t", base.settings.works.target_u_w_m2k, "W/m2K",
                 "settings, works.target_u_w_m2k: U_2 may not pass it", "Target")  # fmt: skip
-    if home["least_thickness_mm"] is not None:
-        sheet.given("d_min", home["least_thickness_mm"], "mm", "least in stock that reaches U_t",
+    stocked = base.options.filter(pl.col("system") == home["system"])["thickness_mm"]
+    reach = [mm for mm in stocked if _u_with(sheet, mm) <= sheet["U_t"]]
+    if reach:
+        sheet.given("d_min", min(reach), "mm", "least in stock with which U_2 reaches U_t",
                     "least_thickness_mm")  # fmt: skip
     sheet.found(
         "ΔH_w = (U_1 − U_2) × A_t", "W/K", "BS EN ISO 13789",
         "plane_heat_loss_reduction_w_k",
     )  # fmt: skip
+
+
+def _u_with(sheet: Sheet, thickness_mm: float) -> float:
+    """U_2 as the sheet reckons it, with another thickness."""
+    resistance = thickness_mm / 1000.0 / sheet["λ"]
+    whole = 1.0 / sheet["U_1"] + resistance + sheet["R_fin"]
+    voids = 0.0
+    if "v_f" in sheet:
+        pierced = sheet["v_0f"] + sheet["v_f"] / (thickness_mm / 1000.0)
+        voids = pierced * (resistance / whole) ** 2
+    return 1.0 / whole + sheet["ΔU_f"] + voids
 
 
 def _corrections(sheet: Sheet, system: Row, base: Basis) -> None:
@@ -78,7 +91,7 @@ def junctions(sheet: Sheet, home: Home, base: Basis) -> None:
 
 
 def _lengths(sheet: Sheet, home: Home, base: Basis) -> None:
-    """Each length by its estimate where the home has just that, else as the list gives it."""
+    """Each length by its estimate, or as the list gives it; in doubt, by whether it meets it."""
     for symbol, name in (
         ("w_win", "window_width"), ("h_win", "window_height"), ("w_d", "door_width"),
         ("h_d", "door_height"),
@@ -119,9 +132,11 @@ def _lengths(sheet: Sheet, home: Home, base: Basis) -> None:
         "corner": "n_c × n_s × h × x_c",
         "edge": "n_c × n_s × h × x_e" if refused(home) else "0 × s_t",
     }
+    said = str(home["junction_lengths_source"])
     for name, formula in estimates.items():
         stored, column = home[f"{name}_length_m"], f"{name}_length_m"
-        if sheet.meets(formula, stored):
+        listed = name != "edge" and said.startswith("stock list")
+        if not listed or ("in part" in said and sheet.meets(formula, stored)):
             sheet.found(f"L_{name} = {formula}", "m", own, column)
         else:
             sheet.given(f"L_{name}", stored, "m", "stock list", column)
