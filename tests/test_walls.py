@@ -433,6 +433,9 @@ def test_every_wall_has_a_row_of_its_nation_or_says_whose_it_borrows(tmp_path):
         assert borrowed == (not has and "by thickness" not in row["u_value_source"]), row
         assert (row["u_value_grade"] == "D") == borrowed
         assert ("of another nation's table" in (row["estimated_inputs"] or "")) == borrowed
+    spread = TABLES.table("input_spread")
+    for name in homes.GRADED:  # else a run of such homes would stop
+        assert set(held[f"{name}_grade"]) <= set(spread.filter(input=name)["grade"]), name
 
 
 def test_the_depth_of_a_reveal_is_one_figure():
