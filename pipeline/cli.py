@@ -61,6 +61,9 @@ SettingsFile = Annotated[
 ]
 
 
+_PUT_IN_PLACE = "A store or file is put in its place only when it is whole; some may be missing."
+
+
 def main() -> None:
     """Run the command line. A fault a user can mend is told in words, with exit code 2."""
     for stream in (sys.stdout, sys.stderr):
@@ -80,13 +83,13 @@ def main() -> None:
         )  # fmt: skip
         raise SystemExit(2) from None
     except KeyboardInterrupt:
-        complaints.print("Stopped by the keyboard; a store published before is as it was.")
+        complaints.print(f"Stopped by the keyboard. {_PUT_IN_PLACE}")
         raise SystemExit(130) from None
     except Exception:
         complaints.print(
             words(
                 ("Stopped by a fault of the tool itself.", "bold red"),
-                f" Stores published before are whole. Send {_log()} to its developers.",
+                f" {_PUT_IN_PLACE} Send {_log()} to its developers.",
             )
         )
         raise SystemExit(1) from None

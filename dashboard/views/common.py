@@ -34,7 +34,8 @@ def guarded(page: Callable[[], None]) -> Callable[[], None]:
         except Exception:
             _log.exception("A page of the dashboard stopped.")
             st.error(
-                "This page stopped by a fault of the tool itself. Nothing was changed. The window"
+                "This page stopped by a fault of the tool itself. If you were recording a claim,"
+                " look whether it stands before you try again. The window"
                 " in which the dashboard was started shows what to send to its developers."
             )
 
