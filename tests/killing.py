@@ -162,6 +162,8 @@ def _command(
     except SystemExit as stop:
         code = int(stop.code or 0)
     sys.settrace(None)
+    if 0 < step <= steps:
+        signal.pause()  # killed only now, if the process above was slow
     os.write(sender, str(steps).encode())
     os._exit(code)
 
