@@ -3,6 +3,7 @@
 python -m tests.hostile FILE...   # one line of JSON for each file: what was said, peak, seconds
 """
 
+import contextlib
 import io
 import itertools
 import json
@@ -227,7 +228,8 @@ def watch(path: Path) -> dict[str, object]:
     from pipeline.errors import ProgrammeError
     from pipeline.stock import reading
 
-    Path("/proc/self/clear_refs").write_text("5", encoding="ascii")
+    with contextlib.suppress(OSError):  # where it is not allowed the peak is that of all so far
+        Path("/proc/self/clear_refs").write_text("5", encoding="ascii")
     start, said, kind = time.perf_counter(), "", "read"
     try:
         reading.read(path)

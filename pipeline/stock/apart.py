@@ -8,6 +8,7 @@ folder as Arrow files, or why the file was not read.
 """
 
 import json
+import re
 import sys
 import zipfile
 from pathlib import Path
@@ -94,8 +95,6 @@ def _refuse_unlike(packed: int, unpacked: int, cells: int, sheets: int) -> None:
 
 
 def _refuse_far_cell(piece: bytes) -> None:
-    import re
-
     far = re.search(rb'<c r="([A-Z]{3}\d{1,7})"[^>]*[^/]>', piece)
     if far:
         raise _Refused(
