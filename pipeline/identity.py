@@ -21,7 +21,7 @@ SHORT = {
 }  # fmt: skip
 """Usual short forms in addresses (common practice)."""
 _POSTCODE = r"\b([a-z]{1,2}\d[a-z\d]?) ?(\d[a-z]{2})\b"
-_FLAT = r"\b(?:flat|apartment|apt|unit|room|studio|maisonette) (?:no )?([a-z]?\d+[a-z]?|[a-z])\b"
+_FLAT = r"^(.*)\b(?:flat|flt|apartment|apt|unit) ([a-z]?\d+[a-z]?|[a-z])\b(.*)$"
 _PLACES = r"\b(?:ground|first|second|third|fourth|top|upper|lower|basement|garden|left|right)\b"
 """Words that part the flats of one house (common practice)."""
 _RUNS = ("123456789012", "987654321098")
@@ -29,11 +29,14 @@ _PARTED = r"\d[^a-z0-9]+\d"
 
 
 def _plain() -> pl.Expr:
-    """The address in lower case without marks, its own postcode, and zeros that pad a number."""
+    """The address in lower case without marks, its own postcode, and zeros that pad a number.
+
+    The number of a flat stands first, marked: "#2 10b mill road" for "10 B Mill Road, Flat No. 2".
+    """
     bare = pl.col("address").str.to_lowercase().str.replace_all(r"['’]", "")
-    spaced = bare.str.replace_all(r"[^\pL\d]+", " ").str.replace_all(_POSTCODE, " ")
-    numbered = spaced.str.replace_all(r"\bno (\d)", "$1").str.replace_all(r"\b0+(\d)", "$1")
-    return numbered.str.replace_all(r"\b(\d+) ([a-z])\b", "$1$2")
+    spaced = bare.str.replace_all(r"[^\pL\d]+", " ").str.replace(_POSTCODE, "")
+    numbered = spaced.str.replace_all(r"\b(?:no )?0*(\d)", "$1")
+    return numbered.str.replace_all(r"\b(\d+) ([a-z])\b", "$1$2").str.replace(_FLAT, "#$2 $1 $3")
 
 
 def _postcode() -> pl.Expr:
@@ -44,34 +47,42 @@ def _postcode() -> pl.Expr:
     return pl.coalesce(own, written)
 
 
-def numbers() -> pl.Expr:
-    """Numbers of the address, that of a flat first: "2 10b" for "10b Mill Road, Flat 2"."""
-    flats = _plain().str.extract_all(_FLAT).list.eval(pl.element().str.extract(_FLAT, 1))
-    rest = _plain().str.replace_all(_FLAT, " ").str.extract_all(r"\b[a-z]*\d[a-z0-9]*\b")
-    return pl.concat_list(flats, rest).list.join(" ")
+def _read(homes: pl.DataFrame) -> pl.DataFrame:
+    """What the address of each row says, reckoned once: at, numbers, words, parting.
+
+    at: the postcode; numbers: that of a flat first, "2 10b"; words: in alphabetical order, short
+    forms written out; parting: those that part the flats of a house.
+    """
+    plain = pl.col("plain")
+    found = plain.str.extract_all(r"#[a-z0-9]+|\b[a-z]*\d[a-z0-9]*\b").list.join(" ")
+    words = plain.str.extract_all(r"\b\pL+\b").list.eval(pl.element().replace(SHORT))
+    return homes.select(at=_postcode(), plain=_plain()).select(
+        "at",
+        numbers=found.str.replace("#", "", literal=True),
+        words=words.list.sort().list.join(" "),
+        parting=plain.str.extract_all(_PLACES).list.sort().list.join(" "),
+    )
 
 
-def _words() -> pl.Expr:
-    """Words of the address in alphabetical order, short forms written out."""
-    said = _plain().str.replace_all(_FLAT, " ").str.extract_all(r"\b\pL+\b")
-    return said.list.eval(pl.element().replace(SHORT)).list.sort().list.join(" ")
+def _joined(*names: str) -> pl.Expr:
+    return pl.concat_str(*map(pl.col, names), separator="|")
 
 
-def address_key() -> pl.Expr:
+_ADDRESS = pl.when(pl.col("numbers") != "").then(_joined("at", "numbers", "words"))
+_LIKE_ADDRESS = (
+    pl.when(pl.col("numbers") != "")
+    .then(_joined("at", "numbers", "parting"))
+    .when(pl.col("words") != "")
+    .then(_joined("at", "words"))
+)
+
+
+def address_key(homes: pl.DataFrame) -> pl.Series:
     """Postcode, numbers in their order and words in alphabetical order, for any style of writing.
 
-    Null without a postcode or without a number.
+    homes: address and postcode. Null without a postcode or without a number.
     """
-    parts = [_postcode(), numbers(), _words()]
-    return pl.when(numbers() != "").then(pl.concat_str(parts, separator="|"))
-
-
-def _like_address() -> pl.Expr:
-    """Postcode, numbers and words that part flats; without a number postcode and all words."""
-    parting = _plain().str.extract_all(_PLACES).list.sort().list.join(" ")
-    at = pl.concat_str(_postcode(), numbers(), parting, separator="|")
-    named = pl.concat_str(_postcode(), _words(), separator="|")
-    return pl.when(numbers() != "").then(at).when(_words() != "").then(named)
+    return _read(homes).select(_ADDRESS).to_series()
 
 
 def no_uprn(text: pl.Expr) -> pl.Expr:
@@ -100,41 +111,42 @@ def _key_parts(column: str) -> pl.Expr:
     return parts.list.eval(pl.element().str.replace(r"^0+(\d)", "$1")).list.join("-")
 
 
-def _ways() -> dict[str, pl.Expr]:
-    """A key for each way in which two rows can be one home, the surest first."""
-    return {
-        KEY: pl.col("home_id"),
-        UPRN: pl.col("uprn"),
-        ADDRESS: address_key(),
-        LIKE_KEY: _key_core(),
-        LIKE_ADDRESS: _like_address(),
-    }
-
-
 def met(homes: pl.DataFrame, before: pl.DataFrame) -> pl.DataFrame:
     """Homes that meet a row of `before`, with the surest way in which they do; one line a home.
 
     homes, before: the columns NAMED (before has others too, which are kept).
     Returns home_id, `other` (the key it meets), `way`, and the further columns of `before`.
     """
-    these, those = (rows.with_columns(uprn=_uprn()) for rows in (homes.select(NAMED), before))
+    here = before.select(_postcode()).to_series().drop_nulls().unique()
+    near = homes.filter(_postcode().is_in(here.implode()))  # few lie where something was claimed
     return _surest(
-        _pairs(_keyed(these, key), _keyed(those, key), way) for way, key in _ways().items()
+        _pairs(_keyed(near if way in _BY_ADDRESS else homes, way), _keyed(before, way), way)
+        for way in (*SURE, LIKE_KEY, LIKE_ADDRESS)
     )
 
 
 def doubles(homes: pl.DataFrame) -> pl.DataFrame:
     """Homes that meet one further up in the same table: home_id, `other` and `way`."""
-    found, these = [], homes.select(NAMED).with_columns(uprn=_uprn())
-    for way, key in _ways().items():
-        keyed = _keyed(these, key)
+    found = []
+    for way in (*SURE, LIKE_KEY, LIKE_ADDRESS):
+        keyed = _keyed(homes.select(NAMED), way)
         firsts = keyed.unique("_key", keep="first", maintain_order=True)
         found.append(_pairs(keyed, firsts, way).filter(pl.col("home_id") != pl.col("other")))
     return _surest(found)
 
 
-def _keyed(homes: pl.DataFrame, key: pl.Expr) -> pl.DataFrame:
-    return homes.with_columns(_key=key).drop("address", "postcode").drop_nulls("_key")
+_BY_ADDRESS = {ADDRESS: _ADDRESS, LIKE_ADDRESS: _LIKE_ADDRESS}
+
+
+def _keyed(homes: pl.DataFrame, way: str) -> pl.DataFrame:
+    """Rows that have what they are known by in this way, as `_key`, with the UPRN in one form."""
+    if way in _BY_ADDRESS:
+        key = _read(homes).select(_BY_ADDRESS[way]).to_series()
+    else:
+        own = {KEY: pl.col("home_id"), UPRN: _uprn(), LIKE_KEY: _key_core()}
+        key = homes.select(own[way]).to_series()
+    keyed = homes.with_columns(key.alias("_key"), uprn=_uprn()).drop("address", "postcode")
+    return keyed.drop_nulls("_key")
 
 
 def _pairs(these: pl.DataFrame, those: pl.DataFrame, way: str) -> pl.DataFrame:

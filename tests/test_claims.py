@@ -56,7 +56,7 @@ def test_lines_reconcile_with_ranking_and_totals(store, demo, tmp_path):
 def test_the_workbook_holds_the_same_lines_and_totals(store, demo, tmp_path):
     claim = claims.export(store, _top(demo, 5), tmp_path / "c")
     book = fastexcel.read_excel(tmp_path / "c" / "claim.xlsx")
-    assert book.sheet_names == ["Lines", "Totals", "Method and factors", "Trace"]
+    assert book.sheet_names == ["Lines", "Totals", "Inputs", "Method and factors", "Trace"]
     lines = book.load_sheet("Lines", dtypes="string").to_polars()
     assert lines.height == 6
     cost = next(c for c in lines.columns if c.startswith("Cost"))

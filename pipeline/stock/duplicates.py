@@ -37,7 +37,7 @@ def _suspects(typed: pl.DataFrame, kept: pl.Series) -> pl.DataFrame:
     """source_row and the keys of each row that shares one of them with another row."""
     own = ~pl.col("source_row").is_in(kept.implode())
     keyed = typed.select(
-        "source_row", "home_id", "uprn", _address=pl.when(own).then(identity.address_key())
+        "source_row", "home_id", "uprn", _address=pl.when(own).then(identity.address_key(typed))
     )
     return keyed.filter(
         pl.any_horizontal(pl.col(key).is_not_null() & pl.col(key).is_duplicated() for key in _KEYS)
