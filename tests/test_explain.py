@@ -232,7 +232,7 @@ def test_the_command_writes_the_same_files_again(demo, demo_folder, call, tmp_pa
     said = call("explain", home, "--store", demo_folder / "demo.duckdb", "--out", tmp_path / "a")
     assert said.code == 0
     assert f"{home}.md, {home}.pdf, {home}.png" in said.out
-    held = {path.name: path.read_bytes() for path in (tmp_path / "a").iterdir()}
+    held = {path.name: path.read_bytes() for path in (tmp_path / "a").glob("[!.]*")}
     assert held == {f"{home}.{ending}": content for ending, content in written.items()}
 
 
