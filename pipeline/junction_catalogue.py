@@ -26,7 +26,7 @@ from pipeline.physics.junctions import Details, Insulation, Layer, Wall
 from pipeline.reference import Reference
 
 THICKNESSES_MM = (20.0, 40.0, 60.0, 90.0, 120.0, 160.0, 200.0)
-LAMBDAS_W_MK = (0.018, 0.022, 0.028, 0.036, 0.045)
+LAMBDAS_W_MK = (0.018, 0.022, 0.028, 0.036, 0.045, 0.060)
 TABLE = Path(__file__).with_name("junction_table.csv")
 MANIFEST = Path(__file__).with_name("junction_table.json")
 COMMAND = "python -m pipeline.junction_catalogue"
@@ -185,9 +185,9 @@ class Effect:
 class Catalogue:
     """The junction table with its interpolation.
 
-    Against 300 fresh solutions at random insulations between those of the table, psi was out by at
-    most 0.0005 W/mK and both temperature factors by at most 0.0003; PSI_ERROR and F_RSI_ERROR are
-    the bounds a test holds it to.
+    Against 300 fresh solutions at random insulations between those of the table up to 0.045 W/mK,
+    and 60 above that, psi was out by at most 0.0006 W/mK and both temperature factors by at most
+    0.0003; PSI_ERROR and F_RSI_ERROR are the bounds a test holds it to.
     """
 
     table: pl.DataFrame

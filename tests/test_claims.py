@@ -16,7 +16,7 @@ from pipeline.errors import ClaimError
 from pipeline.run import run
 from pipeline.settings import Settings, build
 from pipeline.stock import Inputs
-from tests.conftest import DEMO_STOCK
+from tests.conftest import DEMO_STOCK, same
 
 
 @pytest.fixture
@@ -125,7 +125,7 @@ def test_written_again_gives_the_same_bytes(store, demo, tmp_path):
     run(Inputs(DEMO_STOCK), store, tmp_path / "again", build({"budget_gbp": 5e6}, "test"))
     claims.reissue(store, claim.claim_id, tmp_path / "c2")
     for name in ("claim.csv", "claim.xlsx", "claim.json"):
-        assert (tmp_path / "c1" / name).read_bytes() == (tmp_path / "c2" / name).read_bytes()
+        assert same((tmp_path / "c1" / name).read_bytes(), (tmp_path / "c2" / name).read_bytes())
 
 
 def test_a_claim_is_never_written_over(store, demo, tmp_path):

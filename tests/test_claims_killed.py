@@ -19,7 +19,7 @@ from pipeline.published import open_run
 from pipeline.run import run
 from pipeline.settings import Settings
 from pipeline.stock import Inputs
-from tests.conftest import DEMO_STOCK
+from tests.conftest import DEMO_STOCK, same
 from tests.killing import Ended, Killer, spread
 
 KILLS = int(os.environ.get("KILLS", "5"))
@@ -105,4 +105,4 @@ def _assert_whole(place: Path, wanted: list[str], stands: bool) -> None:
     left = [p for p in place.glob("c/*") if not p.name.startswith(".")]
     assert not left or stands
     for path in left:
-        assert path.read_bytes() == (place / "again" / path.name).read_bytes()
+        assert same(path.read_bytes(), (place / "again" / path.name).read_bytes())

@@ -147,11 +147,13 @@ def test_eight_readers_see_whole_snapshots_while_twenty_are_published(tmp_path):
         subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
         for _ in range(READERS)
     ]
-    time.sleep(4)
-    for number in range(SNAPSHOTS):
-        run(Inputs(lists[number % 2]), store, tmp_path / "o", Settings())
-        time.sleep(0.2)
-    stop.touch()
+    try:
+        time.sleep(4)
+        for number in range(SNAPSHOTS):
+            run(Inputs(lists[number % 2]), store, tmp_path / "o", Settings())
+            time.sleep(0.2)
+    finally:
+        stop.touch()
     for reader in readers:
         out, err = reader.communicate(timeout=120)
         assert (reader.returncode, err) == (0, "")

@@ -23,7 +23,7 @@ from pipeline.published import open_run
 from pipeline.run import run
 from pipeline.settings import build
 from pipeline.stock import Inputs
-from tests.conftest import DEMO_STOCK
+from tests.conftest import DEMO_STOCK, same
 
 HOMES = 60
 FUND = DEMO_STOCK.with_name("fund_lantern.toml")
@@ -222,7 +222,7 @@ def test_a_file_that_is_no_sound_ledger_has_its_own_words(store, ranked, tmp_pat
         assert said.code == 2, said.err
         assert words in said.err
         assert "Somebody else" not in said.err
-    assert ledger.read_bytes() == content
+    assert same(ledger.read_bytes(), content)
     assert not list(tmp_path.glob("c/*"))
 
 

@@ -18,7 +18,7 @@ from pipeline.run import run
 from pipeline.settings import Settings, build
 from pipeline.stock import Inputs
 from pipeline.store import Builder, Store
-from tests.conftest import DEMO_STOCK, stock_text
+from tests.conftest import DEMO_STOCK, same, stock_text
 
 REQUIRED = [
     "home_id",
@@ -75,7 +75,7 @@ def test_the_order_and_its_sums(demo):
 def test_twice_gives_the_same_bytes(demo_folder, tmp_path):
     run(Inputs(DEMO_STOCK), tmp_path / "s.duckdb", tmp_path, Settings())
     for name in ("ranking.csv", "quarantine.csv"):
-        assert (tmp_path / name).read_bytes() == (demo_folder / name).read_bytes()
+        assert same((tmp_path / name).read_bytes(), (demo_folder / name).read_bytes())
 
 
 def test_row_order_changes_no_home(demo, tmp_path):
@@ -150,4 +150,4 @@ def test_other_threads_give_the_same_bytes(demo_folder, tmp_path):
         capture_output=True,
     )
     for name in ("ranking.csv", "quarantine.csv", "quarantine.xlsx"):
-        assert (tmp_path / name).read_bytes() == (demo_folder / name).read_bytes(), name
+        assert same((tmp_path / name).read_bytes(), (demo_folder / name).read_bytes()), name

@@ -37,7 +37,7 @@ def test_the_demo_catalogue_takes_the_place_of_the_generic_one():
     [
         ("lambda_design_w_mk", "0.029", "below the declared one"),
         ("lambda_design_w_mk", "31", "junctions are solved for"),
-        ("lambda_design_w_mk", "0.046", "junctions are solved for 0.018 to 0.045 W/mK"),
+        ("lambda_design_w_mk", "0.061", "junctions are solved for 0.018 to 0.06 W/mK"),
         ("lambda_design_w_mk", "nan", "which cannot be"),
         ("thicknesses_mm", "10 50", "from 20 to 200 mm"),
         ("thicknesses_mm", "50 220", "from 20 to 200 mm"),
