@@ -20,7 +20,9 @@ _NAME = re.compile(rf"\s*({_WORD})")
 _MOST_WORDS = 6
 _FRESH = re.compile(r"(?:^|[,;:(\[/&\-–]|\band|\bc/o)\s*$", re.IGNORECASE)
 _BRACKETS = re.compile(r"[(\[]([^()\[\]]{3,60})[)\]]")
-_INITIALS = re.compile(rf"(?:^|(?<=[,;]))\s*(?:[A-Z]\.\s?){{1,3}}({_WORD})\s*(?=[,;(]|$)")
+_INITIALS = re.compile(
+    rf"(?:^|(?<=[,;]))\s*(?:[A-Z]\.\s?){{1,3}}({_LETTER}{{2}}{_WORD})\s*(?=[,;(]|$)"
+)
 _SURNAME = re.compile(rf"(^\s*|[,;(]\s*)({_WORD}),?\s*$")
 _CARE = r"c/o|care of|f\.?a\.?o\b\.?|attn\b\.?|(?:for the )?attention of"
 _LEFT_OPEN = re.compile(rf"(?<!\w)(?<!\w['’])(?:{_CARE})[\s:]*{GONE}", re.IGNORECASE)
@@ -50,7 +52,7 @@ def _openings() -> re.Pattern[str]:
     return re.compile(
         rf"(?<!\w)(?<!\w['’])(?:(?P<title>(?:{every})\b\.?(?:\s*(?:&|and\b|/|\+)\s*(?:{every})\b\.?)*)"
         rf"|(?P<care>{_CARE})"
-        rf"|(?P<label>(?:{_roles()})(?:'s)?(?: name)?\s*[:\-–=])|(?P<role>(?:{_roles()})\b))"
+        rf"|(?P<label>(?:{_roles()})(?:'s)?(?: name)?\s*[:\-–])|(?P<role>(?:{_roles()})\b))"
         r"[\s:]*",
         re.IGNORECASE,
     )
@@ -161,17 +163,23 @@ def _place_of_surname(words: list[str]) -> int:
 
 def _may_open(opening: re.Match[str], words: list[str]) -> bool:
     """Whether an opening is one here: 'Dr' is a drive too, and roads are named after a 'Sir'."""
-    said = [_plain(word) for word in words]
+    kind, said = opening.lastgroup, [_plain(word) for word in words]
     if said[0] in _words("thing"):
         return False
-    if opening.lastgroup == "role":
+    if kind == "title":
+        return _may_be_title(opening, words)
+    if kind != "care" and words[0].islower() and said[0] not in _words("given"):
+        return False
+    if kind == "role":
         return _is_person(words[: _place_of_surname(words) + 1])
-    if opening.lastgroup != "title":
-        return not set(said) & _words("organisation", "thing")
-    titles = [_plain(word) for word in re.findall(r"[^\W\d_]+", opening["title"])]
-    if set(titles) & _words("title"):
+    return not set(said) & _words("organisation", "thing")
+
+
+def _may_be_title(opening: re.Match[str], words: list[str]) -> bool:
+    titles = {_plain(word) for word in re.findall(r"[^\W\d_]+", opening["title"])}
+    if titles & _words("title"):
         return True
-    if set(titles) & _words("title_initial"):
+    if titles & _words("title_initial"):
         return len(words) > 1 and _is_initial(words[0])
     fresh = _FRESH.search(opening.string[: opening.start()]) is not None
-    return fresh and not set(said[1:]) & _words("place")
+    return fresh and not {_plain(word) for word in words[1:]} & _words("place")
