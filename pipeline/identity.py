@@ -93,10 +93,15 @@ def no_uprn(text: pl.Expr) -> pl.Expr:
     return ~text.str.contains(r"[1-9]") | digits.str.contains(rf"^(?:{same}|{runs}|[1-9]0{{6,}})$")
 
 
+def uprn(text: pl.Expr) -> pl.Expr:
+    """A UPRN as text without the zeros that pad it and the '.0' that a spreadsheet may add."""
+    return text.str.replace(r"^0*(\d+?)(?:\.0+)?$", "$1")
+
+
 def _uprn() -> pl.Expr:
-    """The UPRN without padding zeros and a spreadsheet's .0; null for a placeholder."""
-    plain = pl.col("uprn").str.strip_chars().str.replace(r"\.0+$", "").str.replace(r"^0+", "")
-    return pl.when(~no_uprn(pl.col("uprn"))).then(plain)
+    """The UPRN of a row; null for a placeholder."""
+    text = pl.col("uprn").str.strip_chars()
+    return pl.when(~no_uprn(text)).then(uprn(text))
 
 
 def _key_core() -> pl.Expr:

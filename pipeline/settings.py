@@ -9,6 +9,8 @@ from pydantic import Field, model_validator
 from pipeline import toml_files
 from pipeline.toml_files import Day, Group, NotNegative, Number, Positive, Share, Whole
 
+FileName = Annotated[str, Field(pattern=r"^[^\x00-\x1f\x7f]*$")]
+"""A path without characters that no name of a file may hold."""
 Months = Annotated[tuple[Annotated[Whole, Field(ge=1, le=12)], ...], Field(min_length=1)]
 Term = Literal["net_benefit", "expected_net_benefit", "carbon", "heat", "low_income_bills"]
 Nation = Literal["england", "scotland", "wales", "northern_ireland"]
@@ -61,7 +63,7 @@ class Cost(Group):
     newest price date in the book. lot_homes: homes treated together, for the book's lot discount.
     """
 
-    rate_book: str = ""
+    rate_book: FileName = ""
     installation_date: Day = datetime.date(2027, 6, 1)
     price_date: Day | Literal[""] = ""
     lot_homes: Annotated[Whole, Field(ge=1)] = 1
@@ -106,7 +108,7 @@ class Works(Group):
     target_u_w_m2k: Annotated[Number, Field(gt=0.05, le=1.0)] = 0.30
     non_combustible_from_height_m: dict[Nation, Annotated[Positive, Field(le=1000.0)]] = {}
     finish_exposure_zone: Zone = "severe"
-    system_catalogue: str = ""
+    system_catalogue: FileName = ""
     systems: tuple[str, ...] = ()
     payback_most_years: Annotated[Positive, Field(le=1000.0)] = 15.0
     thickness_most_mm: Annotated[Positive, Field(le=1000.0)] = 150.0
@@ -151,7 +153,7 @@ class WallBuildUp(Group):
 class Claims(Group):
     """Where the ledger of claims lies: a file, from the store's folder on; empty: claims.sqlite."""
 
-    ledger: str = ""
+    ledger: FileName = ""
 
 
 class Settings(Group):

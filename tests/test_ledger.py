@@ -17,7 +17,7 @@ import pytest
 from pipeline import claims, funding, identity, programme
 from pipeline.claims import ledger as ledgers
 from pipeline.claims.ledger import Ledger
-from pipeline.errors import ClaimError
+from pipeline.errors import ClaimError, SettingsError
 from pipeline.programme import funds
 from pipeline.published import open_run
 from pipeline.run import run
@@ -133,6 +133,13 @@ def test_a_ledger_that_is_a_folder_or_a_link_to_nothing(store, ranked, tmp_path)
     for asked in (claims.claimed, lambda s: claims.export(s, ranked[:1], tmp_path / "c")):
         with pytest.raises(ClaimError, match="is no file, so no ledger"):
             asked(store)
+
+
+@pytest.mark.parametrize("group", ["claims.ledger", "cost.rate_book", "works.system_catalogue"])
+def test_a_name_no_file_can_have_is_refused_with_the_settings(group):
+    section, key = group.split(".")
+    with pytest.raises(SettingsError, match=key):
+        build({section: {key: "a\0b"}}, "test")
 
 
 def test_a_ledger_in_a_folder_that_is_a_file(small, ranked, tmp_path):
@@ -340,7 +347,7 @@ def test_two_at_once_wait_for_each_other_and_claim_once(store, ranked, tmp_path)
     homes = ranked[:4]
     script = (
         "import sys; from pathlib import Path; from pipeline import claims\n"
-        "from pipeline.errors import ClaimError\n"
+        "from pipeline.errors import ClaimError, SettingsError\n"
         "for number, home in enumerate(sys.argv[3].split(',')):\n"
         "    try:\n"
         "        claims.export(Path(sys.argv[1]), [home], Path(sys.argv[2]) / str(number))\n"

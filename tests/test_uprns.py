@@ -5,8 +5,7 @@ import random
 import polars as pl
 import pytest
 
-from pipeline import stock
-from pipeline.stock import casting
+from pipeline import identity, stock
 
 HEADINGS = "Property Ref,UPRN,Address,Post Code,Prop Type,Age,Floor Area,Wall Type,Block"
 PLACEHOLDERS = [
@@ -43,7 +42,7 @@ def test_a_placeholder_is_no_uprn_and_costs_no_home(tmp_path, text):
 @pytest.mark.parametrize("text", NUMBERS)
 def test_a_uprn_is_no_placeholder(text):
     read = pl.DataFrame({"t": [text]}).select(
-        none=casting.no_uprn(pl.col("t")), value=casting.uprn(pl.col("t"))
+        none=identity.no_uprn(pl.col("t")), value=identity.uprn(pl.col("t"))
     )
     assert read["none"].item() is False
     assert read["value"].item() == str(int(float(text)))

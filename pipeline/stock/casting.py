@@ -8,7 +8,6 @@ from importlib.resources import files
 
 import polars as pl
 
-_RUNS = ("123456789012", "987654321098")
 WALLS = ("front", "rear", "gable")
 _NUMBER = r"^([-+]?(?:[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?|\d+\.?\d*|\.\d+))\s*"
 _CONVERSIONS = {
@@ -178,19 +177,6 @@ def postcode(text: pl.Expr) -> pl.Expr:
 def whole_number_text(text: pl.Expr) -> pl.Expr:
     """A reference number as text, without the '.0' that a spreadsheet may add."""
     return text.str.replace(r"^(\d+)\.0+$", "$1")
-
-
-def uprn(text: pl.Expr) -> pl.Expr:
-    """A UPRN as text without the zeros that pad it to a width."""
-    return whole_number_text(text).str.replace(r"^0+(\d+)$", "$1")
-
-
-def no_uprn(text: pl.Expr) -> pl.Expr:
-    """Whether a text stands in for a UPRN not known: words, zero, 9999, 123456789, 100000000."""
-    digits = whole_number_text(text).str.replace(r"^0+", "")
-    same = "|".join(f"{digit}{{4,}}" for digit in range(1, 10))
-    runs = "|".join(run[:size] for run in _RUNS for size in range(5, len(run) + 1))
-    return ~text.str.contains(r"[1-9]") | digits.str.contains(rf"^(?:{same}|{runs}|[1-9]0{{6,}})$")
 
 
 def date(text: pl.Expr) -> pl.Expr:

@@ -4,6 +4,7 @@ from functools import cache
 
 import polars as pl
 
+from pipeline import identity
 from pipeline.columns import Column, by_role
 from pipeline.stock import casting
 from pipeline.stock.headings import unit_of
@@ -58,7 +59,7 @@ def _read(cells: pl.DataFrame, column: Column, unit: str) -> pl.DataFrame:
     distinct = cells.group_by("text", maintain_order=True).agg(rows=pl.len())
     clean = distinct.with_columns(clean=casting.clean("text"))
     if column.name == "uprn":
-        said = ~casting.no_uprn(pl.col("clean"))
+        said = ~identity.no_uprn(pl.col("clean"))
         clean = clean.with_columns(clean=pl.when(said).then("clean"))
     value = clean.with_columns(_value(column, unit))
     return value.with_columns(_said(column))
@@ -73,7 +74,7 @@ def _value(column: Column, unit: str) -> tuple[pl.Expr, ...]:
         "age": casting.year,
         "date": casting.date,
     }
-    named = {"postcode": casting.postcode, "uprn": casting.uprn}
+    named = {"postcode": casting.postcode, "uprn": identity.uprn}
     if column.dtype == "code":
         caster = casting.walls if column.name == "walls_refused" else casting.code
         value = caster(text, column.name)
