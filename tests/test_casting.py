@@ -7,7 +7,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from pipeline import reference, stock
+from pipeline import identity, reference, stock
 from pipeline.columns import by_role
 from pipeline.stock import Inputs, casting, reading, values
 from pipeline.stock.headings import column_of, match, plain, read_map, starter_map, unit_of
