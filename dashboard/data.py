@@ -17,7 +17,7 @@ from pipeline.errors import ClaimError, StoreError
 from pipeline.programme import funds
 from pipeline.published import Published, open_run
 from pipeline.settings import Settings
-from pipeline.stock import mending, reading
+from pipeline.stock import reading, workbook
 
 _ONE_AT_A_TIME = threading.Lock()
 """Held while this process has the ledger open: two sessions never freeze at once."""
@@ -124,10 +124,11 @@ def digest(key: Identity) -> str:
     return reading.sha256(Path(key.path))
 
 
-def workbook(key: Identity, run: Published) -> bytes:
+def mending_workbook(key: Identity, run: Published) -> bytes:
     """quarantine.xlsx of the run, the same bytes as the run wrote."""
+    faults, said, asked = (stored(key, name) for name in ("faults", "said", "questions"))
     sha256 = run.account["stock_list_sha256"]
-    return mending.workbook(stored(key, "faults"), run.quarantine, sha256)
+    return workbook.build(run.quarantine, faults, said, asked, sha256)
 
 
 def labels(run: Published) -> dict[str, str]:

@@ -124,13 +124,18 @@ def run_command(
             help="A quarantine.xlsx of this list, with corrections; repeatable, later ones count."
         ),
     ] = None,
+    dictionary: Annotated[
+        Path | None,
+        typer.Option(help="Your own TOML file of answers: used, and added to by --mended."),
+    ] = None,
 ) -> None:
     """Read a stock list, rank its homes, publish the store and its files.
 
     Example: programme run stock.xlsx --store town.duckdb --out results
     With a survey laid over the list: --with survey=survey.xlsx
+    Answers kept for later lists: --mended results/quarantine.xlsx --dictionary ours.toml
     """
-    inputs = Inputs(stock, _named(others or []), columns, mended or (), settings_file)
+    inputs = Inputs(stock, _named(others or []), columns, mended or (), dictionary, settings_file)
     chosen = settings.read(settings_file)
     with _progress() as progress:
         result = run(inputs, store, out, chosen, progress)

@@ -34,17 +34,20 @@ Reads = Mapping[str, Path | None]
 
 
 @contextmanager
-def writing(files: Iterable[Path], reads: Reads, store: Path | None = None) -> Iterator["Outputs"]:
+def writing(
+    files: Iterable[Path], reads: Reads, store: Path | None = None, grows: Path | None = None
+) -> Iterator["Outputs"]:
     """Check every file before the work begins; on leaving without error put all built in place.
 
     files: all that may be written, but for `store`, which may replace a store and nothing else.
-    reads: all that the command reads.
+    reads: all that the command reads. grows: the one file of a person's that it may add to, which
+    must meanwhile stay as it was at the start.
 
     Raises OutputError before the work where a place is an input of the command, a ledger, no place
     for a file, two of the command's own files, or holds what this tool did not write or somebody
     changed since; afterwards where that came about meanwhile, or the disk refuses.
     """
-    outputs = Outputs([*files, *([store] if store else [])], reads, store)
+    outputs = Outputs([*files, *filter(None, (store, grows))], reads, store, grows)
     outputs.refuse()
     outputs.clear()
     try:
@@ -57,11 +60,15 @@ def writing(files: Iterable[Path], reads: Reads, store: Path | None = None) -> I
 class Outputs:
     """The files one command writes, each built beside its place until all are."""
 
-    def __init__(self, files: list[Path], reads: Reads, store: Path | None) -> None:
+    def __init__(
+        self, files: list[Path], reads: Reads, store: Path | None, grows: Path | None
+    ) -> None:
         """Use `writing` instead."""
         self._targets = [(path, _place(path)) for path in files]
         self._reads = reads
         self._store = _place(store) if store else None
+        self._grows = _place(grows) if grows else None
+        self._begun = _state(self._grows)
         self._built: dict[Path, Path] = {}
 
     def building(self, path: Path) -> Path:
@@ -85,7 +92,11 @@ class Outputs:
         """Raise OutputError where one of the files must not or cannot be written."""
         for path, place in self._targets:
             why = _no_name(place, self._reads) or _no_place(place)
-            if why := why or _kept(place, place == self._store):
+            if place == self._grows:
+                why = why or _changed(place, self._begun)
+            elif not why:
+                why = _kept(place, place == self._store)
+            if why:
                 leads = "" if place.name == path.name else f" leads to {place}, which"
                 raise OutputError(
                     f"{path}{leads} {why}. No file was written: name another place, or move away"
@@ -114,7 +125,8 @@ class Outputs:
         for path, building in self._built.items():
             with _in_words(path), building.open("rb+") as file:
                 os.fsync(file.fileno())
-            digests[building.parent][places[path].name] = _digest(building)
+            if places[path] != self._grows:  # that stays the person's: no command may replace it
+                digests[building.parent][places[path].name] = _digest(building)
         for folder, of_names in digests.items():
             with _in_words(folder / RECORD):
                 _record(folder, of_names)
@@ -229,6 +241,16 @@ def _claimed_by_others(place: Path, is_store: bool) -> str:
     if strange or known:
         return strange or "was changed since this tool wrote it"
     return f"was not written by this tool, as far as {RECORD} beside it tells"
+
+
+def _state(place: Path | None) -> str:
+    """What stands at a place, as far as a change would show; empty where nothing does."""
+    return _digest(place) if place and place.is_file() else ""
+
+
+def _changed(place: Path, begun: str) -> str:
+    """Why a file that grows must be left, in words after its name; empty where it need not."""
+    return "" if _state(place) == begun else "was changed while this command ran"
 
 
 def _same(place: Path, read: Path) -> bool:

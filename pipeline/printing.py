@@ -20,7 +20,8 @@ from pipeline.funding.tables import in_short, own_money
 from pipeline.options import screens
 from pipeline.run import Result
 from pipeline.settings import Works
-from pipeline.stock import mending
+from pipeline.stock import Stock
+from pipeline.stock import workbook as books
 from pipeline.stock.faults import counts as fault_counts
 from pipeline.stock.headings import suggestion
 
@@ -58,7 +59,7 @@ def show_run(result: Result, met: pl.DataFrame) -> None:
     """
     account, ranking = result.account, result.ranking
     rows, budget = account["rows"], account["settings"]["budget_gbp"]
-    _show_reading(account, result.headings_not_used)
+    _show_reading(account, result.listed.raw.match.unused)
     warn_invented(account["rate_book_source"])
     console.print(
         f"Rows read {rows['read']:,} = accepted {rows['accepted']:,}"
@@ -76,11 +77,31 @@ def show_run(result: Result, met: pl.DataFrame) -> None:
     _show_counts("Accepted but not ranked", left)
     verdicts = ranking.filter(pl.col("rank").is_not_null())["screen_verdict"]
     _show_counts("Ranked, by worst screen", verdicts.value_counts(sort=True))
-    _show_counts("Warnings, the commonest", fault_counts(result.faults, warnings=True).head(6))
-    _show_counts("In quarantine", fault_counts(result.faults))
+    _show_counts(
+        "Warnings, the commonest", fault_counts(result.listed.faults, warnings=True).head(6)
+    )
+    _show_counts("In quarantine", fault_counts(result.listed.faults))
+    _show_unread(result.listed)
+    for place in result.stood:
+        console.print(f"The dictionary answers {place} otherwise; what stands there was used.")
     if rows["quarantined"]:
         _show_how_to_mend(account["workbook"])
     console.print(Panel(explain.CAUTION, title="Before anybody acts on this", expand=False))
+
+
+_MOST_TEXTS = 10
+
+
+def _show_unread(listed: Stock) -> None:
+    """Name the texts that were not understood, those of most rows first, and all rows with any."""
+    unread = listed.said.filter(pl.col("value").is_null()).sort(
+        "rows", "column", "text", descending=[True, False, False]
+    )
+    told = [(f"{line['heading']} '{line['text']}'", line["rows"]) for line in unread.to_dicts()]
+    shown = pl.DataFrame(told[:_MOST_TEXTS], schema=["text", "rows"], orient="row")
+    _show_counts("Not understood, by rows: answer on sheet 'How we read it'", shown)
+    if (more := len(told) - _MOST_TEXTS) > 0:
+        console.print(f"and {more:,} other texts", highlight=False)
 
 
 def show_left_out(met: pl.DataFrame) -> None:
@@ -107,7 +128,7 @@ def run_files(result: Result) -> str:
 
 def _show_how_to_mend(workbook: str) -> None:
     """Which workbook to fill; where it is not the first, that the filled ones stand and count."""
-    if workbook != mending.WORKBOOK:
+    if workbook != books.NAME:
         console.print(
             f"The new workbook is {workbook}: what stood before it was filled by somebody or read"
             " by this run, and is as it was. Give every filled one with a --mended of its own, the"

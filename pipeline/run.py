@@ -15,11 +15,12 @@ import polars as pl
 
 from pipeline import assess, claims, grades, homes, outputs, programme, reference, stock
 from pipeline.columns import by_role
+from pipeline.errors import StockListError
 from pipeline.exports import csv_bytes
 from pipeline.options import catalogue, rates, screens
 from pipeline.scenarios import Progress
 from pipeline.settings import Settings
-from pipeline.stock import mending, reading
+from pipeline.stock import answers, questions, reading, workbook
 from pipeline.store import FORMAT, Builder, digest
 
 
@@ -27,14 +28,14 @@ from pipeline.store import FORMAT, Builder, digest
 class Result:
     """What a run leaves: the ranking, the quarantine, and the account of how it was made.
 
-    headings_not_used: the words of the list no column took. They may name a person, so that the
-    terminal shows them and no file keeps them.
+    listed: the list after the checks. Its headings that no column took may name a person, so that
+    the terminal shows them and no file keeps them. stood: places of the landlord's dictionary that
+    were answered otherwise and stay as they were.
     """
 
     ranking: pl.DataFrame
-    quarantine: pl.DataFrame
-    faults: pl.DataFrame
-    headings_not_used: tuple[str, ...]
+    listed: stock.Stock
+    stood: tuple[str, ...]
     account: dict[str, Any]
 
 
@@ -58,24 +59,52 @@ def run(
     """
     clock = _Clock()
     reads = _reads(inputs, store, settings)
-    workbook = outputs.free_place(out / mending.WORKBOOK, reads).name
-    with outputs.writing([out / name for name in (*NAMES, workbook)], reads, store) as files:
-        made = _worked_out(inputs, settings, clock, progress)
-        listed, ranking_csv = made.listed, csv_bytes(made.ranking)
-        account = _account(inputs, made, ranking_csv)
-        with clock("publish"), Builder.open(files.building(store)) as building:
-            for name, table in _tables(made, account).items():
-                building.write(name, table)
-        with clock("write files"):
+    book = outputs.free_place(out / workbook.NAME, reads)
+    places = [*(out / name for name in NAMES), book]
+    with outputs.writing(places, reads, store, grows=inputs.dictionary) as files:
+        progress("reading", 0, 0)
+        with clock("read and check"):
+            listed = stock.ingest(inputs, settings.sources.precedence)
+        files.add(out / "quarantine.csv", csv_bytes(listed.quarantine))
+        files.add(book, _workbook(listed))
+        stood = _keep_answers(inputs.dictionary, listed, files)
+        if not listed.refused:
+            made = _worked_out(listed, settings, clock, progress)
+            ranking_csv = csv_bytes(made.ranking)
+            account = _account(inputs, made, ranking_csv)
+            with clock("publish"), Builder.open(files.building(store)) as building:
+                for name, table in _tables(made, account).items():
+                    building.write(name, table)
             files.add(out / "ranking.csv", ranking_csv)
             files.add(out / "screens.csv", csv_bytes(made.screened))
-            files.add(out / "quarantine.csv", csv_bytes(listed.quarantine))
-            book = mending.workbook(listed.faults, listed.quarantine, listed.raw.sha256)
-            files.add(out / workbook, book)
-        told = {**account, "workbook": workbook, "seconds_per_stage": clock.seconds}
-        files.add(out / "run.json", (json.dumps(told, indent=2) + "\n").encode())
-    unused = made.listed.raw.match.unused
-    return Result(made.ranking, made.listed.quarantine, made.listed.faults, unused, told)
+            told = {**account, "workbook": book.name, "seconds_per_stage": clock.seconds}
+            files.add(out / "run.json", (json.dumps(told, indent=2) + "\n").encode())
+    if listed.refused:
+        raise StockListError(
+            f"{inputs.base.name}: {listed.refused} Nothing was published. {book} has every row and"
+            " what was understood of it: answer its sheet Questions, fill its yellow cells, and run"
+            " again with --mended."
+        )
+    return Result(made.ranking, listed, stood, told)
+
+
+def _workbook(listed: stock.Stock) -> bytes:
+    asked = questions.table(listed.raw.questions)
+    tables = (listed.quarantine, listed.faults, listed.said, asked)
+    return workbook.build(*tables, listed.raw.sha256)
+
+
+def _keep_answers(
+    dictionary: Path | None, listed: stock.Stock, files: outputs.Outputs
+) -> tuple[str, ...]:
+    """Add answers to the landlord's dictionary; tell what stood there with other words."""
+    if dictionary is None or listed.to_keep == answers.Answers():
+        return ()
+    before = dictionary.read_text(encoding="utf-8") if dictionary.exists() else ""
+    after, stood = answers.added(before, listed.to_keep)
+    if after != before:
+        files.add(dictionary, after.encode())
+    return tuple(stood)
 
 
 @dataclass(frozen=True)
@@ -89,14 +118,11 @@ class _Made:
 
 
 def _worked_out(
-    inputs: stock.Inputs, settings: Settings, clock: "_Clock", progress: Progress
+    listed: stock.Stock, settings: Settings, clock: "_Clock", progress: Progress
 ) -> _Made:
-    """The story up to the ranking."""
+    """The story from the accepted homes to the ranking."""
     tables = catalogue.with_catalogue(reference.load(), settings.works)
     base = assess.basis(tables, settings, rates.read(settings.cost))
-    progress("reading", 0, 0)
-    with clock("read and check"):
-        listed = stock.ingest(inputs, settings.sources.precedence)
     with clock("describe homes"):
         described = homes.describe(listed.accepted, tables, settings)
     with clock("assess options"):
@@ -138,7 +164,8 @@ def _tables(made: _Made, account: dict[str, Any]) -> dict[str, pl.DataFrame]:
         "screens": made.screened,
         "quarantine": listed.quarantine,
         "faults": listed.faults,
-        "mended": listed.mended,
+        "said": listed.said,
+        "questions": questions.table(listed.raw.questions),
         "overrides": listed.overrides,
         "corrections": listed.corrections,
         "rate_book": made.base.book.table,
@@ -163,6 +190,7 @@ def _account(inputs: stock.Inputs, made: _Made, ranking_csv: bytes) -> dict[str,
         "stock_list_sha256": listed.raw.sha256,
         "other_sources_sha256": {n: reading.sha256(p) for n, p in inputs.others.items()},
         "column_map_sha256": reading.sha256(inputs.columns) if inputs.columns else None,
+        "answers_sha256": answers.digest(listed.answers),
         "mended_sha256": [reading.sha256(path) for path in inputs.mended],
         "settings": settings,
         "rate_book_sha256": digest(base.book.table),

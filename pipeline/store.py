@@ -14,10 +14,10 @@ import polars as pl
 
 from pipeline.errors import StoreError
 
-FORMAT = 3
+FORMAT = 4
 _TABLES = (
-    "run", "ranking", "screens", "quarantine", "faults", "mended", "overrides", "corrections",
-    "rate_book", "system_catalogue", "reference",
+    "run", "ranking", "screens", "quarantine", "faults", "said", "questions", "overrides",
+    "corrections", "rate_book", "system_catalogue", "reference",
 )  # fmt: skip
 _CONFIG: dict[str, str | bool | int | float | list[str]] = {
     "autoinstall_known_extensions": False,

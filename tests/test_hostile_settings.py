@@ -8,13 +8,13 @@ import pytest
 from pipeline import settings, toml_files
 from pipeline.errors import SettingsError
 from pipeline.programme import funds
-from pipeline.stock import headings
+from pipeline.stock import answers
 
 READERS = {
     "settings": settings.read,
     "fund": funds.read,
     "means": funds.read_means,
-    "map": headings.read_map,
+    "map": lambda path: answers.read(columns=path),
 }
 LANTERN = (files("data_demo") / "fund_lantern.toml").read_text(encoding="utf-8")
 

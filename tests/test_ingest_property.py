@@ -1,7 +1,8 @@
-"""Ten thousand messy tables: nothing lost, no traceback, no value turned without a record."""
+"""Thousands of messy tables: nothing lost, no traceback, no value turned without a record."""
 
 import csv
 import io
+import os
 from pathlib import Path
 
 import polars as pl
@@ -13,7 +14,8 @@ from pipeline.columns import dictionary
 from pipeline.errors import ProgrammeError
 from pipeline.stock import Inputs
 
-TABLES = 10_000
+TABLES = int(os.environ.get("TABLES", "2000"))
+"""TABLES=10000 by choice: ten minutes of one core."""
 SHARES = 2
 
 HEADINGS = {
@@ -134,7 +136,7 @@ def _check_a_share(path: Path) -> None:
 
     check()
     assert seen["tables"] >= TABLES // SHARES
-    assert min(seen.values()) > 100, seen
+    assert min(seen.values()) > TABLES // SHARES // 50, seen
 
 
 class TestOneHalf:
@@ -150,7 +152,7 @@ class TestOtherHalf:
 
 
 def _every_turned_value_is_recorded(listed: stock.Stock) -> None:
-    record = {(r["column"], r["text"]): r["value"] for r in listed.mended.to_dicts()}
+    record = {(r["column"], r["text"]): r["value"] for r in listed.said.to_dicts()}
     joined = listed.accepted.join(listed.raw.frame, on="source_row", suffix="__sent")
     for row in joined.iter_rows(named=True):
         for column in listed.raw.headings:

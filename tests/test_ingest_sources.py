@@ -2,6 +2,7 @@
 
 import io
 import json
+import tomllib
 import zipfile
 from pathlib import Path
 
@@ -17,7 +18,7 @@ from pipeline.homes import GRADED
 from pipeline.published import open_run
 from pipeline.run import run
 from pipeline.settings import Settings, build
-from pipeline.stock import Inputs, mending
+from pipeline.stock import Inputs, answers, mending, questions, workbook
 from tests.conftest import DEMO_STOCK, GOOD_ROW, same, stock_text
 
 LIST = """Property Ref,UPRN,Address,Post Code,Prop Type,Age,Floor Area,Wall Type,Wall U
@@ -138,10 +139,9 @@ def _fill(
             for number, row in enumerate(rows.iter_rows()):
                 cells = ["" if cell is None else cell for cell in row]
                 if name == "Faults" and number and cells[0].isdigit():
-                    key = (int(cells[0]), cells[2])
-                    cells[5] = corrected.get(key, "")
-                if name == "Words" and number:
-                    cells[3] = (words or {}).get((cells[0], cells[1]), "")
+                    cells[6] = corrected.get((int(cells[0]), cells[3]), "")
+                if name == "How we read it" and number:
+                    cells[6] = (words or {}).get((cells[1], cells[2]), "")
                 for column, cell in enumerate(cells):
                     sheet.write_string(number, column, cell)
 
@@ -230,8 +230,10 @@ def test_a_word_that_stands_in_several_rows_is_settled_once(tmp_path):
     good = [GOOD_ROW.format(ref=f"G{n}", n=n + 20) for n in range(6)]
     path = _write(tmp_path / "list.csv", stock_text(*good, *rows))
     run(Inputs(path), tmp_path / "s.duckdb", tmp_path, Settings())
-    words = fastexcel.read_excel(tmp_path / "quarantine.xlsx").load_sheet("Words").to_polars()
-    assert words.rows() == [("Wall Type", "Clinker slab", 4, None)]
+    book = fastexcel.read_excel(tmp_path / "quarantine.xlsx")
+    first = book.load_sheet("How we read it").to_polars().row(0)
+    assert first[:4] == ("Wall construction", "Wall Type", "Clinker slab", 4)
+    assert first[5] == "the whole cell"
     word = {("Wall Type", "Clinker slab"): "System built"}
     own = {(8, "Wall Type"): "Solid brick"}
     _fill(tmp_path / "quarantine.xlsx", tmp_path / "m.xlsx", own, word)
@@ -258,7 +260,10 @@ def test_a_mended_quarantine_of_another_list_is_refused(tmp_path):
 def test_the_quarantine_workbook_is_the_same_twice_and_its_lines_are_the_faults(tmp_path):
     listed = stock.ingest(Inputs(DEMO_STOCK), {})
     one, two = (
-        mending.workbook(listed.faults, listed.quarantine, listed.raw.sha256) for _ in range(2)
+        workbook.build(
+            listed.quarantine, listed.faults, listed.said, questions.table([]), listed.raw.sha256
+        )
+        for _ in range(2)
     )
     assert one == two
     lines = fastexcel.read_excel(io.BytesIO(one).getvalue()).load_sheet("Faults").to_polars()
@@ -283,7 +288,6 @@ def test_headings_are_settled_by_a_map(tmp_path, call):
     assert said.code == 0
     for bad, words in (
         ('[columns]\nfloor_ara_m2 = "Flr Sz"\n', "floor_ara_m2 (meant floor_area_m2?)"),
-        ('[columns]\nfloor_area_m2 = "X"\nwall_area_m2 = "x"\n', "uses the heading 'x' twice"),
         ("[columns\n", "not readable as TOML"),
         ("[other]\n", "must hold one table"),
     ):
@@ -301,7 +305,7 @@ def test_the_starter_map_of_the_demo_list_is_a_map(tmp_path, call, capsys):
     rows, _ = reading.rows_of(DEMO_STOCK)
     _, names = reading.find_headings(rows, "x", {}, must=())
     text = headings.starter_map(headings.match(names))
-    settled = headings.read_map(_write(tmp_path / "m.toml", text))
+    settled = headings.by_heading(answers.read(columns=_write(tmp_path / "m.toml", text)))
     assert headings.match(names, settled).positions == headings.match(names).positions
     assert '# ? = "Patch Officer"' in text
 
@@ -366,10 +370,8 @@ def test_personal_data_in_any_known_column_reaches_no_file_and_no_table(tmp_path
     assert result.account["personal"]["pieces_struck_out"] == 11
     told = {(4, "Wall Type"): "Cavity, says Miss Oakbourne"}
     _fill(out / "quarantine.xlsx", tmp_path / "m.xlsx", told)
-    corrections = mending.read_corrections(
-        tmp_path / "m.xlsx", result.account["stock_list_sha256"], {"wall_construction": "Wall Type"}
-    )
-    assert corrections["text"].to_list() == ["Cavity, says"]
+    mended = mending.read_all([tmp_path / "m.xlsx"], result.account["stock_list_sha256"])
+    assert mended.rows["text"].to_list() == ["Cavity, says"]
     kept = [file.read_bytes() for file in out.iterdir() if file.suffix in (".csv", ".json")]
     kept.append(store.read_bytes())
     book = fastexcel.read_excel(out / "quarantine.xlsx")
@@ -450,8 +452,14 @@ def test_a_run_of_equal_surveys_is_flagged(tmp_path):
 def test_a_list_most_of_which_fails_one_rule_is_refused_whole(tmp_path):
     rows = [GOOD_ROW.format(ref="T1", n=1)]
     rows += [GOOD_ROW.format(ref=f"T{n}", n=n).replace(",1934,", ",N/K,") for n in (2, 3, 4)]
+    path, store = _write(tmp_path / "x.csv", stock_text(*rows)), tmp_path / "s.duckdb"
     with pytest.raises(StockListError, match="Age is missing in 3 of 4 rows"):
-        stock.ingest(Inputs(_write(tmp_path / "x.csv", stock_text(*rows))), {})
+        run(Inputs(path), store, tmp_path / "o", Settings())
+    assert not store.exists()
+    ages = {(row, "Age"): "1934" for row in (3, 4, 5)}
+    _fill(tmp_path / "o" / "quarantine.xlsx", tmp_path / "m.xlsx", ages)
+    mended = run(Inputs(path, mended=[tmp_path / "m.xlsx"]), store, tmp_path / "o", Settings())
+    assert mended.account["rows"]["accepted"] == 4
 
 
 def test_keep_lets_a_row_stand_in_the_place_of_the_other_of_its_key(tmp_path):
@@ -500,3 +508,66 @@ def test_formula_cells_in_a_workbook_are_text_and_read_back_as_sent(tmp_path):
     assert not any(b"<f>" in sheet for sheet in sheets)
     book = fastexcel.read_excel(tmp_path / "quarantine.xlsx")
     assert book.load_sheet("Rows as sent").to_polars()["Address"].to_list() == texts
+
+
+def test_answers_go_into_the_landlords_dictionary_and_serve_the_next_list(tmp_path, call):
+    rows = [f"T{n},{n} Alder Row,HX77 3AB,House,1934,85,Clinker slab," for n in range(1, 5)]
+    rows += [GOOD_ROW.format(ref="G1", n=21), GOOD_ROW.format(ref="G2", n=22).replace("85", "abc")]
+    path, ours = _write(tmp_path / "list.csv", stock_text(*rows)), tmp_path / "ours.toml"
+    words = ["--store", tmp_path / "s.duckdb", "--out", tmp_path / "o", "--dictionary", ours]
+    said = call("run", path, *words)
+    assert (said.code, "4 Wall Type 'Clinker slab'" in said.out) == (0, True), said.out
+    assert not ours.exists()
+    book = tmp_path / "o" / "quarantine.xlsx"
+    _fill(book, book, {(7, "Floor Area"): "84"}, {("Wall Type", "Clinker slab"): "system built"})
+    said = call("run", path, *words, "--mended", book)
+    assert said.code == 0, said.err
+    held = tomllib.loads(ours.read_text(encoding="utf-8"))
+    assert held == {
+        "words": {"wall_construction": {"clinker slab": "system built"}},
+        "homes": {"G2": {"floor_area_m2": {"was": "abc", "is": "84"}}},
+    }
+    by_hand = ours.read_text(encoding="utf-8") + "# ours, checked 3 June\n"
+    ours.write_text(by_hand, encoding="utf-8")
+    later = [row.replace("Clinker slab", "CLINKER  slab") for row in rows]
+    assert call("run", _write(path, stock_text(*later)), *words).code == 0
+    ranked = pl.read_csv(tmp_path / "o" / "ranking.csv")
+    walls = dict(ranked.select("home_id", "wall_construction").iter_rows())
+    assert walls == {f"T{n}": "system_built" for n in range(1, 5)} | {
+        "G1": "solid_brick", "G2": "solid_brick",
+    }  # fmt: skip
+    assert ranked.filter(home_id="G2")["floor_area_m2"].to_list() == [84.0]
+    assert ours.read_text(encoding="utf-8") == by_hand
+
+
+def test_what_stands_in_the_dictionary_is_never_changed(tmp_path, call):
+    good = [GOOD_ROW.format(ref=f"G{n}", n=n) for n in range(4)]
+    row = "T1,11 Alder Row,HX77 3AB,House,1934,85,Clinker slab,"
+    path, ours = _write(tmp_path / "list.csv", stock_text(*good, row)), tmp_path / "ours.toml"
+    text = '[words.wall_construction]\n"Clinker slab" = "timber frame"\n'
+    words = ["run", path, "--store", tmp_path / "s.duckdb", "--out", tmp_path / "o"]
+    assert call(*words).code == 0
+    book = tmp_path / "o" / "quarantine.xlsx"
+    _fill(book, book, {}, {("Wall Type", "Clinker slab"): "system built"})
+    ours.write_text(text, encoding="utf-8")
+    said = call(*words, "--dictionary", ours, "--mended", book)
+    assert said.code == 0, said.err
+    assert "[words.wall_construction] clinker slab" in said.out
+    assert ours.read_text(encoding="utf-8") == text
+    ranked = pl.read_csv(tmp_path / "o" / "ranking.csv").filter(home_id="T1")
+    assert ranked["wall_construction"].to_list() == ["timber_frame"]
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        ("[words.hating]\ngas = 'x'\n", "hating (meant heating?)"),
+        ("[word.heating]\ngas = 'x'\n", "word"),
+        ("[homes.T1.heating]\nwas = 'x'\n", "is"),
+    ],
+)
+def test_a_dictionary_that_cannot_be_used_is_told(content, words, tmp_path, call):
+    path = _write(tmp_path / "list.csv", stock_text())
+    ours = _write(tmp_path / "ours.toml", content)
+    said = call("run", path, "--store", tmp_path / "s", "--out", tmp_path, "--dictionary", ours)
+    assert (said.code, words in said.err, "Dictionary ours.toml" in said.err) == (2, True, True)

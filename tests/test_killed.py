@@ -129,6 +129,7 @@ while not until.exists():
     run = open_run(Path(sys.argv[1]))
     seen.add((run.account["rows"]["read"], run.ranking.height, run.ranking["home_id"].n_unique()))
     reads += 1
+    time.sleep(0.05)
 print(json.dumps([reads, sorted(seen)]))
 """
 

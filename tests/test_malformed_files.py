@@ -65,11 +65,6 @@ MALFORMED: dict[str, tuple[str, bytes, str]] = {
     "a gzip named csv": ("a.csv", gzip.compress(GOOD), "is a gzip archive"),
     "a web page named csv": ("a.csv", b"<html><body>Log in</body></html>", "is a web page"),
     "an open quote": ("a.csv", GOOD.replace(b"T2,", b'"T2,'), "opened and never closed"),
-    "every row bad": (
-        "a.csv",
-        stock_text(GOOD_ROW.format(ref="", n=1)).encode(),
-        "all 1 rows failed the checks",
-    ),
     "csv named xlsx": ("a.xlsx", GOOD, "is not an .xlsx workbook"),
     "an old binary xls named xlsx": ("a.xlsx", b"\xd0\xcf\x11\xe0" + b"\0" * 600, "not an .xlsx"),
     "merged heading rows": ("a.xlsx", _workbook(_merged_headings), "no merged cells"),
@@ -101,6 +96,20 @@ def test_one_clear_message_and_the_store_untouched(case, demo_folder, tmp_path, 
     assert same(store.read_bytes(), older)
     assert not (tmp_path / "out").exists()
     assert sorted(p.name for p in tmp_path.iterdir()) == sorted([name, "town.duckdb"])
+
+
+def test_a_list_of_bad_rows_leaves_the_store_and_a_workbook_to_mend(demo_folder, tmp_path, call):
+    source, store = tmp_path / "a.csv", tmp_path / "town.duckdb"
+    source.write_text(stock_text(GOOD_ROW.format(ref="", n=1)))
+    older = (demo_folder / "demo.duckdb").read_bytes()
+    store.write_bytes(older)
+    said = call("run", source, "--store", store, "--out", tmp_path / "out")
+    assert said.code == 2
+    assert "Home is missing in 1 of 1 rows. A list like this leaves nothing to rank" in said.err
+    assert "Nothing was published" in said.err
+    assert same(store.read_bytes(), older)
+    written = {p.name for p in (tmp_path / "out").iterdir() if not p.name.startswith(".")}
+    assert written == {"quarantine.csv", "quarantine.xlsx"}
 
 
 @pytest.mark.parametrize("missing", ["file", "folder"])

@@ -115,8 +115,8 @@ def test_flats_of_one_block_are_not_taken_for_one_home(tmp_path):
 
 def test_every_turned_text_is_recorded(tmp_path):
     row = "T1,1 Alder Row,hx773ab,Hse,1930s,914 sq ft,soild brick,"
-    mended = _ingest(tmp_path, stock_text(row)).mended
-    told = {(r["column"], r["text"]): r["value"] for r in mended.to_dicts()}
+    said = _ingest(tmp_path, stock_text(row)).said
+    told = {(r["column"], r["text"]): r["value"] for r in said.to_dicts()}
     assert told["property_type", "Hse"] == "house"
     assert told["construction_year", "1930s"] == "1935"
     assert told["wall_construction", "soild brick"] == "solid_brick"

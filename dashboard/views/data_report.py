@@ -27,7 +27,7 @@ def page() -> None:
         run,
     )
     faults = data.stored(key, "faults")
-    _reading(run, data.stored(key, "mended"), data.stored(key, "corrections"))
+    _reading(run, data.stored(key, "said"), data.stored(key, "corrections"))
     _known(run)
     _shape(data.beside_type(key, run), faults)
     _quarantine(key, run, faults)
@@ -36,7 +36,7 @@ def page() -> None:
     _sources(run, data.stored(key, "overrides"))
 
 
-def _reading(run: Published, mended: pl.DataFrame, corrections: pl.DataFrame) -> None:
+def _reading(run: Published, said: pl.DataFrame, corrections: pl.DataFrame) -> None:
     st.header("How the list was read")
     account = run.account
     rows, personal = account["rows"], account["personal"]
@@ -63,7 +63,7 @@ def _reading(run: Published, mended: pl.DataFrame, corrections: pl.DataFrame) ->
         f"**Mended by hand:** {f'{corrections.height:,} cells' if corrections.height else 'none'}.",
     ]
     st.markdown("\n".join(f"- {line}" for line in lines))
-    _turned(mended)
+    _turned(said.drop_nulls("value"))
 
 
 def _turned(mended: pl.DataFrame) -> None:
@@ -206,7 +206,9 @@ def _quarantine(key: data.Identity, run: Published, faults: pl.DataFrame) -> Non
         )
         with st.container(horizontal=True):
             st.download_button(
-                "Download quarantine.xlsx", lambda: data.workbook(key, run), "quarantine.xlsx",
+                "Download quarantine.xlsx",
+                lambda: data.mending_workbook(key, run),
+                "quarantine.xlsx",
                 "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
                 on_click="ignore",
             )  # fmt: skip

@@ -6,9 +6,19 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.errors import StockListError
-from pipeline.stock import duplicates, faults, mending, reading, rules, sources, uprns, values
-from pipeline.stock.headings import read_map
+from pipeline.stock import (
+    answers,
+    duplicates,
+    faults,
+    mending,
+    reading,
+    rules,
+    sources,
+    uprns,
+    values,
+    workbook,
+)
+from pipeline.stock.answers import Answers
 from pipeline.stock.reading import EXTRA, RawTable
 
 _TAKEN = ("source_row", "home_id", "reasons", EXTRA)
@@ -18,14 +28,16 @@ _TAKEN = ("source_row", "home_id", "reasons", EXTRA)
 class Inputs:
     """What a run reads: the list, other sources by name, settled headings, mended workbooks.
 
-    Of several mended workbooks the later wins where both correct a cell. settings: the file they
-    were read from, named here so that nothing is written over it.
+    Of several mended workbooks the later wins where both correct a cell. dictionary: the landlord's
+    own answers, which need not exist yet. settings: the file they were read from, named here so
+    that nothing is written over it.
     """
 
     base: Path
     others: Mapping[str, Path] = field(default_factory=dict)
     columns: Path | None = None
     mended: Sequence[Path] = ()
+    dictionary: Path | None = None
     settings: Path | None = None
 
 
@@ -35,17 +47,22 @@ class Stock:
 
     accepted: one typed row per home, with `warnings` and `<column>__from` where another source
     gave the value. quarantine: source_row, home_id, reasons and the cells as sent. faults: one
-    line per fault. mended: distinct texts turned into a value of another look, with row counts.
-    overrides: which source gave way to which. corrections: cells a person mended.
+    line per fault. said: what each distinct text was read as, with row counts. overrides: which
+    source gave way to which. corrections: cells a person mended. answers: all that was
+    settled; to_keep: those of workbooks for the landlord's dictionary. refused: why the list is not
+    taken at all, empty where it is.
     """
 
     accepted: pl.DataFrame
     quarantine: pl.DataFrame
     faults: pl.DataFrame
-    mended: pl.DataFrame
+    said: pl.DataFrame
     overrides: pl.DataFrame
     corrections: pl.DataFrame
     raw: RawTable
+    answers: Answers
+    to_keep: Answers
+    refused: str
 
     @property
     def rows_read(self) -> int:
@@ -54,16 +71,29 @@ class Stock:
 
 
 def ingest(inputs: Inputs, precedence: Mapping[str, tuple[str, ...]]) -> Stock:
-    """Read, mend, cast, overlay and check. Raises StockListError if the list fails as a whole.
+    """Read, mend, cast, overlay and check. Raises StockListError where no list could be read.
 
     precedence: column to source names, strongest first ("list" is the list itself).
 
     Every row read is either accepted or in quarantine, with every reason; asserted here.
     """
-    settled = read_map(inputs.columns)
-    raw = reading.read(inputs.base, settled)
-    raw, trail, kept = _mended(raw, inputs.mended)
-    typed, turned = values.typed(raw)
+    own = reading.sha256(inputs.base) if inputs.mended else ""
+    mended = mending.read_all(inputs.mended, own)
+    stands = answers.read(inputs.dictionary, inputs.columns)
+    settled = answers.over(stands, mended.general)
+    sent = reading.read(inputs.base, settled)
+    to_keep, note = mending.for_later(mended, sent.frame)
+    cells, trail, kept = mending.apply(sent.frame, settled, mended.rows)
+    no_extra = pl.when(~pl.col("source_row").is_in(kept.implode())).then(EXTRA).alias(EXTRA)
+    raw = replace(
+        sent,
+        frame=cells.with_columns(no_extra),
+        headings=_all_headings(sent, cells),
+        notes=(*sent.notes, *mended.notes, *note),
+    )
+    typed, said = values.typed(raw)
+    heading = pl.col("column").replace_strict(raw.headings, return_dtype=pl.String)
+    said = said.with_columns(heading=heading)
     weighed = uprns.settle(typed)
     laid = sources.overlay(weighed.typed, inputs.others, settled, precedence)
     typed = duplicates.mark_clones(laid.typed)
@@ -80,24 +110,14 @@ def ingest(inputs: Inputs, precedence: Mapping[str, tuple[str, ...]]) -> Stock:
         raise AssertionError("rows read differ from rows accepted plus rows quarantined")
     if accepted["home_id"].is_duplicated().any():
         raise AssertionError("a home was accepted twice")
-    if accepted.height == 0:
-        worst = found["fault"].value_counts(sort=True)["fault"][0]
-        raise StockListError(
-            f"{inputs.base.name}: all {raw.frame.height} rows failed the checks; the commonest"
-            f" fault is: {worst}. Check that the columns hold what their headings say."
-        )
-    return Stock(accepted, quarantine, found, turned, laid.log, trail, raw)
+    refused = faults.why_refused(found, raw.frame.height, accepted.height)
+    return Stock(accepted, quarantine, found, said, laid.log, trail, raw, settled, to_keep, refused)
 
 
-def _mended(raw: RawTable, paths: Sequence[Path]) -> tuple[RawTable, pl.DataFrame, pl.Series]:
-    """The list with a person's corrections in their cells, the trail, and rows to keep."""
-    if not paths:
-        return raw, mending.NO_TRAIL, pl.Series(dtype=pl.UInt32)
-    corrections, notes = mending.read_all(paths, raw.sha256, raw.headings)
-    cells, trail, kept = mending.apply(raw.frame, corrections)
-    no_extra = pl.when(~pl.col("source_row").is_in(kept.implode())).then(EXTRA).alias(EXTRA)
-    frame = cells.with_columns(no_extra)
-    return replace(raw, frame=frame, notes=(*raw.notes, *notes)), trail, kept
+def _all_headings(sent: RawTable, cells: pl.DataFrame) -> dict[str, str]:
+    """The list's words for each column, and the label of those only corrections gave."""
+    added = [name for name in cells.columns if name not in {*sent.frame.columns, EXTRA}]
+    return {**sent.headings, **{name: workbook.label(name) for name in added}}
 
 
 def _divide(

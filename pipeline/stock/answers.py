@@ -5,17 +5,25 @@ may add to it; it never changes or removes what stands there.
 """
 
 import difflib
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+import hashlib
+import json
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
+import tomlkit
 from pydantic import Field, TypeAdapter, ValidationError
 
 from pipeline import toml_files
 from pipeline.columns import by_role
 from pipeline.errors import SettingsError
 
+_T = TypeVar("_T")
+_TITLE = """\
+# What this landlord's lists mean: `programme run LIST --dictionary` with this file uses it and adds
+# to it. Nothing that stands here is ever changed by the tool; change it by hand.
+"""
 NOT_KNOWN = "not known"
 """The answer that takes the default knowingly: the list says nothing that can be used."""
 
@@ -38,6 +46,9 @@ class Answers:
     words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     confirmed: Mapping[str, str] = field(default_factory=dict)
     homes: Mapping[str, Mapping[str, Correction]] = field(default_factory=dict)
+
+
+NOTHING = Answers()
 
 
 class _Cell(toml_files.Group):
@@ -111,3 +122,66 @@ def _refuse_unknown(names: Iterable[str], what: str) -> None:
         near = {name: difflib.get_close_matches(name, stock, 1) for name in unknown}
         told = ", ".join(n + (f" (meant {m[0]}?)" if m else "") for n, m in near.items())
         raise SettingsError(f"{what} names no column of the stock list: {told}.")
+
+
+def digest(settled: Answers) -> str:
+    """SHA-256 of answers, whatever their order."""
+    return hashlib.sha256(json.dumps(asdict(settled), sort_keys=True).encode()).hexdigest()
+
+
+def over(first: Answers, second: Answers) -> Answers:
+    """Both together; where both answer one thing the first counts."""
+    return Answers(
+        {**second.columns, **first.columns},
+        _both(first.words, second.words),
+        {**second.confirmed, **first.confirmed},
+        _both(first.homes, second.homes),
+    )
+
+
+def _both(
+    first: Mapping[str, Mapping[str, _T]], second: Mapping[str, Mapping[str, _T]]
+) -> dict[str, dict[str, _T]]:
+    names = dict.fromkeys([*first, *second])
+    return {name: {**second.get(name, {}), **first.get(name, {})} for name in names}
+
+
+def added(text: str, new: Answers) -> tuple[str, list[str]]:
+    """The text of a dictionary with new answers added, and what stood there with another answer.
+
+    Comments and order stay; nothing that stands is changed. The same answers add nothing twice.
+    """
+    book = tomlkit.parse(text or _TITLE)
+    stood: list[str] = []
+    for where, answers in _flat(new):
+        table = book
+        for name in where[:-1]:
+            table = table.setdefault(name, tomlkit.table(is_super_table=name != where[-2]))
+        known = _known(table, where)
+        if known is None:
+            table[where[-1]] = answers
+        elif known != answers:
+            stood.append(f"[{'.'.join(where[:-1])}] {where[-1]}")
+    return tomlkit.dumps(book), stood
+
+
+def _known(table: Any, where: tuple[str, ...]) -> Any:
+    """What stands under a name; a text of a cell is known in whatever case and spacing."""
+    names = {folded(name): name for name in table} if where[0] == "words" else {}
+    found = table.get(names.get(where[-1], where[-1]))
+    return found.unwrap() if hasattr(found, "unwrap") else found
+
+
+def _flat(answers: Answers) -> Iterator[tuple[tuple[str, ...], Any]]:
+    """Every answer under its place in the file."""
+    for column, headings in answers.columns.items():
+        yield ("columns", column), headings[0] if len(headings) == 1 else list(headings)
+    for column, said in answers.words.items():
+        for text, answer in said.items():
+            yield ("words", column, text), answer
+    for column, answer in answers.confirmed.items():
+        yield ("confirmed", column), answer
+    for home, cells in answers.homes.items():
+        for column, cell in cells.items():
+            held = {"was": cell.was, "is": cell.now}
+            yield ("homes", home, column), {k: v for k, v in held.items() if v is not None}

@@ -55,6 +55,13 @@ def clean(column: str) -> pl.Expr:
 
 
 @cache
+def codes_of(column: str) -> tuple[str, ...]:
+    """The codes a column knows, in their order."""
+    rows = _codes().filter(pl.col("column") == column, pl.col("kind") != "discard")
+    return tuple(rows["code"].unique(maintain_order=True))
+
+
+@cache
 def _words(column: str) -> dict[str, str]:
     """Code by word of one column: the tables `label` and `fix` of codes.csv."""
     words = _codes().filter(pl.col("column") == column, pl.col("kind").is_in(["label", "fix"]))

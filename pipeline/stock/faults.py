@@ -17,11 +17,9 @@ def find(typed: pl.DataFrame, cells: pl.DataFrame, headings: dict[str, str]) -> 
 
     typed: values and flags; cells: the raw texts behind them; headings: the list's own words.
     Returns source_row, column, heading, text, severity, rule (the fault in general) and fault.
-    Raises StockListError where a column fails as a whole, or over half of the rows fail a rule
-    that rejects.
+    Raises StockListError where a column fails as a whole.
     """
     cases = _cases(typed)
-    _refuse_if_most_fail(cases, typed.height)
     told = cases.with_columns(
         pl.lit(typed[name]).gather("index") for name in ("source_row", "cloned_rows")
     )
@@ -79,21 +77,20 @@ def _cases(typed: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _refuse_if_most_fail(cases: pl.DataFrame, rows: int) -> None:
-    worst = (
-        cases.filter(pl.col("severity") == "reject")
-        .group_by("column", "check")
-        .agg(pl.len().alias("rows"))
-        .sort("rows", "column", descending=[True, False])
-        .filter(pl.col("rows") > rows * rules.MOST_AT_FAULT)
-    )
-    if rows > 1 and worst.height:
-        row = worst.row(0, named=True)
-        raise StockListError(
-            f"{rules.label(row['column'])} {row['check']} in {row['rows']:,} of {rows:,} rows."
-            " A list like this would leave little to rank, so it was not taken at all. Check that"
-            " the column holds what its heading says, or settle the headings with --columns."
-        )
+def why_refused(found: pl.DataFrame, rows: int, accepted: int) -> str:
+    """Why a list is not taken at all: nothing is left of it, or most rows fail a rule that rejects.
+
+    In words with the commonest fault; empty where the list is taken.
+    """
+    stopping = found.filter(pl.col("severity") != "warn")
+    if rows > 1 and accepted:
+        stopping = stopping.filter(pl.col("severity") == "reject")
+    counted = counts(stopping)
+    if counted.is_empty() or (accepted and counted["rows"][0] <= rows * rules.MOST_AT_FAULT):
+        return ""
+    reason, most = counted.row(0)
+    left = "would leave little to rank" if accepted else "leaves nothing to rank"
+    return f"{reason} in {most:,} of {rows:,} rows. A list like this {left}."
 
 
 def _with_text(cases: pl.DataFrame, cells: pl.DataFrame, typed: pl.DataFrame) -> pl.DataFrame:

@@ -8,12 +8,10 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache, lru_cache
-from pathlib import Path
 
-from pipeline import toml_files
 from pipeline.columns import by_role, dictionary
-from pipeline.errors import SettingsError
 from pipeline.stock import casting
+from pipeline.stock.answers import Answers
 
 ESSENTIAL = ("home_id", "property_type", "construction_year", "floor_area_m2", "wall_construction")
 _PERSONAL = re.compile(
@@ -201,28 +199,9 @@ def joined(upper: Row, lower: Row) -> list[object]:
     return told
 
 
-def read_map(path: Path | None) -> dict[str, str]:
-    """Headings settled by the user: plain heading to column, from `[columns]` of a TOML file.
-
-    Raises SettingsError for an unknown column, a heading given twice, or unreadable TOML.
-    """
-    if path is None:
-        return {}
-    content = toml_files.read(path, "Column map")
-    stock = {column.name for column in by_role("stock")}
-    columns = content.get("columns", {})
-    if set(content) - {"columns"} or not isinstance(columns, dict):
-        raise SettingsError(f"Column map {path.name} must hold one table, [columns].")
-    if unknown := sorted(set(columns) - stock):
-        near = {n: difflib.get_close_matches(n, stock, 1) for n in unknown}
-        told = ", ".join(n + (f" (meant {m[0]}?)" if m else "") for n, m in near.items())
-        raise SettingsError(f"Column map {path.name} names no column of the dictionary: {told}.")
-    settled: dict[str, str] = {}
-    for name, heading in columns.items():
-        if plain(heading) in settled:
-            raise SettingsError(f"Column map {path.name} uses the heading '{heading}' twice.")
-        settled[plain(heading)] = name
-    return settled
+def by_heading(settled: Answers) -> dict[str, str]:
+    """Headings settled by the landlord: plain heading to column."""
+    return {plain(one): name for name, some in settled.columns.items() for one in some}
 
 
 def starter_map(found: Match) -> str:

@@ -1,175 +1,101 @@
-"""The quarantine as a workbook a person can mend, and the mended cells taken back in.
+"""Takes the answers of mended workbooks back in, and puts all answers into the cells of a list.
 
-One line per fault with a yellow cell beside it for what the cell should hold; a sheet of words
-that stand in several rows, to settle each once; a sheet with the whole rows. A workbook fits only
-the list it came from, known by its digest.
+A workbook fits only the list it came from, known by its digest.
 """
 
-import datetime
-import io
 from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import polars as pl
-import xlsxwriter
 
+from pipeline.columns import by_role
 from pipeline.errors import StockListError
-from pipeline.stock import bounds, characters, personal
+from pipeline.stock import answers, bounds, characters, personal, workbook
+from pipeline.stock.answers import Answers, Correction, folded
 from pipeline.stock.faults import WHOLE_ROW
+from pipeline.stock.workbook import ABOUT, COLUMNS, FAULTS, KEEP, QUESTIONS, READ
 
-WORKBOOK = "quarantine.xlsx"
-_HEADINGS = ("Row", "Home", "Heading", "Cell as sent", "Fault", "Corrected")
-_WORDS = ("Heading", "Cell as sent", "Rows", "Corrected")
-KEEP = "keep"
 NO_TRAIL = pl.DataFrame(
     schema={"source_row": pl.UInt32, "column": pl.String, "was": pl.String, "text": pl.String}
 )
-_MOST_LINES = 1_000_000
-"""A sheet holds 1,048,576 rows; quarantine.csv has them all."""
 
 
-def workbook(faults: pl.DataFrame, quarantine: pl.DataFrame, sha256: str) -> bytes:
-    """The workbook of a quarantine. The same quarantine gives the same bytes."""
-    lines = faults.filter(pl.col("severity") != "warn").head(_MOST_LINES)
-    quarantine = quarantine.head(_MOST_LINES)
-    buffer = io.BytesIO()
-    book = xlsxwriter.Workbook(
-        buffer,
-        {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False},
-    )
-    book.set_properties({"created": datetime.datetime(2000, 1, 1)})
-    head = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
-    plain = book.add_format({"text_wrap": True, "valign": "top", "num_format": "@"})
-    yellow = book.add_format({"bg_color": "#fff4b8", "border": 4, "num_format": "@"})
-    sheet = book.add_worksheet("Faults")
-    sheet.write_row(0, 0, _HEADINGS, head)
-    homes = dict(quarantine.select("source_row", "home_id").iter_rows())
-    for row, line in enumerate(lines.iter_rows(named=True), start=1):
-        shown = (line["source_row"], homes.get(line["source_row"]), line["heading"], line["text"])
-        for column, value in enumerate((*shown, line["fault"])):
-            sheet.write_string(row, column, "" if value is None else str(value), plain)
-        sheet.write_blank(row, len(_HEADINGS) - 1, None, yellow)
-    sheet.freeze_panes(1, 0)
-    sheet.autofilter(0, 0, max(lines.height, 1), len(_HEADINGS) - 1)
-    for column, width in enumerate((7, 16, 22, 26, 60, 26)):
-        sheet.set_column(column, column, width)
-    words = book.add_worksheet("Words")
-    words.write_row(0, 0, _WORDS, head)
-    for row, (heading, text, count) in enumerate(_repeated(lines).iter_rows(), start=1):
-        for column, value in enumerate((heading, text)):
-            words.write_string(row, column, value, plain)
-        words.write_number(row, 2, count)
-        words.write_blank(row, len(_WORDS) - 1, None, yellow)
-    words.freeze_panes(1, 0)
-    words.set_column(0, len(_WORDS) - 1, 26)
-    rows = book.add_worksheet("Rows as sent")
-    rows.write_row(0, 0, quarantine.columns, head)
-    for number, cells in enumerate(quarantine.iter_rows(), start=1):
-        for column, value in enumerate(cells):
-            rows.write_string(number, column, "" if value is None else str(value), plain)
-    rows.freeze_panes(1, 3)
-    about = book.add_worksheet("About")
-    about.set_column(0, 0, 100)
-    for row, text in enumerate(_about(sha256)):
-        about.write_string(row, 0, text)
-    book.close()
-    return buffer.getvalue()
+@dataclass(frozen=True)
+class Mended:
+    """What persons wrote into workbooks of one list.
 
-
-def _repeated(lines: pl.DataFrame) -> pl.DataFrame:
-    """Heading, text and rows of each text at fault in more rows than one, commonest first."""
-    return (
-        lines.drop_nulls("text")
-        .filter(pl.col("heading") != WHOLE_ROW)
-        .group_by("heading", "text")
-        .agg(pl.col("source_row").n_unique().alias("rows"))
-        .filter(pl.col("rows") > 1)
-        .sort(["rows", "heading", "text"], descending=[True, False, False])
-    )
-
-
-def _about(sha256: str) -> list[str]:
-    return [
-        sha256,
-        "The line above is the digest of the stock list these rows come from. Leave it.",
-        "Write in the yellow column of sheet Faults what the cell should hold; leave the rest.",
-        "A text that stands in several rows can be settled once, in the yellow column of sheet"
-        " Words; a line of sheet Faults filled in beside it counts before it.",
-        f"A second entry of a home, or a row with cells too many: write '{KEEP}' to take this row"
-        " as it stands, in place of the other where both have one key; nothing, to leave it out.",
-        "Then run again with --mended and this file. Every cell you changed is kept in the trail.",
-        "A run never writes over a workbook you filled: the next is quarantine-2.xlsx, and so on."
-        " Give all you filled, the oldest first: --mended quarantine.xlsx --mended"
-        " quarantine-2.xlsx. Where two settle one cell the later counts.",
-    ]
-
-
-def read_all(
-    paths: Sequence[Path], sha256: str, headings: dict[str, str]
-) -> tuple[pl.DataFrame, list[str]]:
-    """Corrections of several workbooks of one list, and notes on where a later one won.
-
-    Raises StockListError as `read_corrections` does.
+    general: answers that hold for every list. rows: source_row, column (None for a whole row) and
+    text of single cells. notes: where a later workbook won.
     """
-    held, notes = NO_TRAIL.drop("was"), []
+
+    general: Answers
+    rows: pl.DataFrame
+    notes: tuple[str, ...] = ()
+
+
+def read_all(paths: Sequence[Path], sha256: str) -> Mended:
+    """The answers of several workbooks of one list, the later counting before the earlier.
+
+    Raises StockListError where one is no such workbook, belongs to another list, answers one thing
+    twice or names a column that is none.
+    """
+    held = Mended(Answers(), NO_TRAIL.drop("was"))
     for path in paths:
-        new = read_corrections(path, sha256, headings)
+        new = _read(path, sha256)
         key = ["source_row", "column"]
-        changed = held.join(new, on=key, nulls_equal=True).filter(
+        changed = held.rows.join(new.rows, on=key, nulls_equal=True).filter(
             pl.col("text") != pl.col("text_right")
         )
+        notes = held.notes
         if changed.height:
-            notes.append(f"cells mended before that {path.name} mends anew: {changed.height}")
-        held = pl.concat([held.join(new, on=key, how="anti", nulls_equal=True), new])
-    return held, notes
+            notes += (f"cells mended before that {path.name} mends anew: {changed.height}",)
+        kept = held.rows.join(new.rows, on=key, how="anti", nulls_equal=True)
+        held = Mended(answers.over(new.general, held.general), pl.concat([kept, new.rows]), notes)
+    return held
 
 
-def read_corrections(path: Path, sha256: str, headings: dict[str, str]) -> pl.DataFrame:
-    """Cells a person filled in: source_row, column (None for a whole row), text.
-
-    Raises StockListError where the file is no such workbook, belongs to another list, or names a
-    row or heading that is not there.
-    """
+def _read(path: Path, sha256: str) -> Mended:
+    """The answers of one workbook."""
     sheets = _sheets(path)
-    if sheets["About"].height == 0 or sheets["About"].item(0, 0) != sha256:
+    if sheets[ABOUT].height == 0 or sheets[ABOUT].item(0, 0) != sha256:
         raise StockListError(
             f"{path.name} belongs to another stock list. Mend the quarantine.xlsx of this list."
         )
-    lines = _below(sheets["Faults"], _HEADINGS, f"{path.name}: sheet Faults")
-    words = _below(sheets["Words"], _WORDS, f"{path.name}: sheet Words")
-    settled = _filled(words).select("Heading", "Cell as sent", pl.col("Corrected").alias("word"))
-    if settled.select("Heading", "Cell as sent").is_duplicated().any():
-        raise StockListError(f"{path.name}: sheet Words settles one text twice. Keep one line.")
-    own = _text("Corrected")
-    filled = _filled(
-        lines.join(
-            settled, on=["Heading", "Cell as sent"], how="left", maintain_order="left"
-        ).with_columns(Corrected=pl.coalesce(own, own.max().over("Row", "Heading"), "word"))
-    )
-    by_heading = {heading: column for column, heading in headings.items()} | {WHOLE_ROW: None}
-    if strange := sorted(set(filled["Heading"]) - set(by_heading)):
-        raise StockListError(f"{path.name} names headings the list lacks: {', '.join(strange)}.")
-    mended = filled.select(
+    read, faults, asked = (_filled(sheets[n], n, path.name) for n in (READ, FAULTS, QUESTIONS))
+    words: dict[str, dict[str, str]] = {}
+    for column, text, answer in read.select("column", "Cell as sent", "answer").iter_rows():
+        said = words.setdefault(column, {})
+        if said.setdefault(folded(text), answer) != answer:
+            raise StockListError(
+                f"{path.name}: sheet {READ} answers '{text}' in two ways. Keep one line."
+            )
+    rows = faults.select(
         pl.col("Row").cast(pl.UInt32, strict=False).alias("source_row"),
-        pl.col("Heading").replace_strict(by_heading, return_dtype=pl.String).alias("column"),
-        pl.col("Corrected").alias("text"),
-    )
-    clash = (
-        mended.filter(pl.col("column").is_not_null())
-        .group_by("source_row", "column")
-        .agg(pl.col("text").n_unique().alias("n"))
-        .filter(pl.col("n") > 1)
-    )
-    if mended["source_row"].null_count() or clash.height:
-        where = clash["source_row"][0] if clash.height else "without a number"
+        "column",
+        pl.col("answer").alias("text"),
+    ).unique(maintain_order=True)
+    twice = rows.filter(pl.struct("source_row", "column").is_duplicated())
+    if rows["source_row"].null_count() or twice.height:
+        where = twice["source_row"][0] if twice.height else "without a number"
         raise StockListError(
             f"{path.name}: row {where} is corrected in two ways, or has lost its row number."
         )
-    cleaned = [
-        personal.strike(text, column or "")[0]
-        for column, text in mended.select("column", "text").iter_rows()
-    ]
-    return mended.with_columns(text=pl.Series(cleaned, dtype=pl.String)).unique(maintain_order=True)
+    columns, confirmed = _settled(asked)
+    return Mended(Answers(columns, words, confirmed), rows)
+
+
+def _settled(asked: pl.DataFrame) -> tuple[dict[str, tuple[str, ...]], dict[str, str]]:
+    """Answers to questions: which heading holds a column, or what a column holds."""
+    columns: dict[str, tuple[str, ...]] = {}
+    confirmed: dict[str, str] = {}
+    for column, answer in asked.select("column", "answer").iter_rows():
+        if answer.startswith(workbook.HEADING):
+            columns[column] = (answer.removeprefix(workbook.HEADING),)
+        else:
+            confirmed[column] = answer
+    return columns, confirmed
 
 
 def _sheets(path: Path) -> dict[str, pl.DataFrame]:
@@ -183,7 +109,7 @@ def _sheets(path: Path) -> dict[str, pl.DataFrame]:
             f"{path.name} could not be read as a mended quarantine ({fault}) Give the"
             " quarantine.xlsx that a run wrote."
         ) from None
-    if absent := sorted({"About", "Faults", "Words"} - set(sheets)):
+    if absent := sorted({ABOUT, *COLUMNS} - set(sheets)):
         raise StockListError(
             f"{path.name} could not be read as a mended quarantine: it has no sheet"
             f" {', '.join(absent)}. Give the quarantine.xlsx that a run wrote."
@@ -191,47 +117,140 @@ def _sheets(path: Path) -> dict[str, pl.DataFrame]:
     return sheets
 
 
-def _below(sheet: pl.DataFrame, must: tuple[str, ...], where: str) -> pl.DataFrame:
-    """The rows below the headings, which must be these."""
-    if sheet.height == 0 or sheet.row(0) != must:
-        raise StockListError(f"{where} must have the columns {', '.join(must)}.")
-    return sheet.slice(1).rename(dict(zip(sheet.columns, must, strict=True)))
+def _filled(sheet: pl.DataFrame, name: str, book: str) -> pl.DataFrame:
+    """The lines with an answer, and its column of the dictionary (None for a whole row)."""
+    must = COLUMNS[name]
+    if sheet.height == 0 or sheet.row(0)[: len(must)] != must:
+        raise StockListError(f"{book}: sheet {name} must have the columns {', '.join(must)}.")
+    below = sheet.slice(1).select(sheet.columns[: len(must)]).pipe(_named, must)
+    lines = below.with_columns(pl.col(must[-1]).str.strip_chars().replace("", None))
+    lines = lines.drop_nulls(must[-1])
+    if strange := sorted(set(lines["Column"].fill_null("")) - set(_by_label())):
+        raise StockListError(
+            f"{book}: sheet {name} names no column of the list: {', '.join(strange)}. Leave the"
+            " cells beside the yellow ones as they were."
+        )
+    columns = [_by_label()[label] for label in lines["Column"]]
+    struck = [
+        personal.strike(text, column or "")[0]
+        for text, column in zip(lines[must[-1]], columns, strict=True)
+    ]
+    return lines.with_columns(
+        column=pl.Series(columns, dtype=pl.String), answer=pl.Series(struck, dtype=pl.String)
+    )
 
 
-def _text(column: str) -> pl.Expr:
-    """The text of a cell without spaces round it; null where nothing is left."""
-    return pl.col(column).str.strip_chars().replace("", None)
+def _named(lines: pl.DataFrame, names: Sequence[str]) -> pl.DataFrame:
+    return lines.rename(dict(zip(lines.columns, names, strict=True)))
 
 
-def _filled(lines: pl.DataFrame) -> pl.DataFrame:
-    return lines.with_columns(_text("Corrected")).drop_nulls("Corrected")
+@cache
+def _by_label() -> dict[str, str | None]:
+    return {WHOLE_ROW: None, **{column.label: column.name for column in by_role("stock")}}
+
+
+def for_later(mended: Mended, cells: pl.DataFrame) -> tuple[Answers, tuple[str, ...]]:
+    """Answers to keep for later lists, and a note on cells of rows without a home's key.
+
+    cells: the list as sent.
+    """
+    none = pl.lit(None, pl.String)
+    key = pl.col("home_id") if "home_id" in cells.columns else none
+    homes: dict[str, dict[str, Correction]] = {}
+    keyless = 0
+    for (name,), part in mended.rows.drop_nulls("column").group_by("column", maintain_order=True):
+        column = str(name)
+        was = pl.col(column) if column in cells.columns else none
+        sent = cells.select("source_row", key.alias("home"), was.alias("was"))
+        for home, old, text in (
+            part.join(sent, on="source_row").select("home", "was", "text").rows()
+        ):
+            if home is None or column == "home_id":
+                keyless += 1
+            else:
+                homes.setdefault(home, {})[column] = Correction(old, text)
+    general = mended.general
+    note = f"{keyless} corrected cells have no key of a home: the workbook alone holds them"
+    kept = Answers(general.columns, general.words, general.confirmed, homes)
+    return kept, (note,) if keyless else ()
 
 
 def apply(
-    cells: pl.DataFrame, corrections: pl.DataFrame
+    cells: pl.DataFrame, settled: Answers, rows: pl.DataFrame
 ) -> tuple[pl.DataFrame, pl.DataFrame, pl.Series]:
-    """Cells with the corrections, the trail (source_row, column, was, text), and rows to keep.
+    """Cells with all answers in them, the trail (source_row, column, was, text), rows to keep.
 
+    settled: answers for every list, of which those of single homes count before those of words;
+    rows: those of single cells of this list, which count before both.
     Raises StockListError for a row the list does not have.
     """
-    known = set(cells["source_row"])
-    if strange := sorted(set(corrections["source_row"]) - known):
+    if strange := sorted(set(rows["source_row"]) - set(cells["source_row"])):
         raise StockListError(f"The mended quarantine names row {strange[0]}, which the list lacks.")
-    whole = corrections.filter(pl.col("column").is_null())
+    whole = rows.filter(pl.col("column").is_null())
     if wrong := sorted(set(whole["text"].str.to_lowercase()) - {KEEP}):
         raise StockListError(
             f"The mended quarantine says '{wrong[0]}' of a whole row. Write '{KEEP}' or nothing."
         )
-    trail = []
-    for (column,), part in corrections.drop_nulls("column").group_by("column", maintain_order=True):
+    trail = pl.concat([_of_words(cells, settled), _of_homes(cells, settled), _of_rows(cells, rows)])
+    trail = trail.unique(["source_row", "column"], keep="last", maintain_order=True)
+    for (column,), part in trail.group_by("column", maintain_order=True):
         name = str(column)
         new = part.select("source_row", pl.col("text").alias("_new"))
-        joined = cells.join(new, on="source_row", how="left", maintain_order="left")
-        trail.append(
-            joined.filter(pl.col("_new").is_not_null()).select(
-                "source_row", pl.lit(name).alias("column"), pl.col(name).alias("was"),
-                pl.col("_new").alias("text"),
+        held = [pl.col(name)] if name in cells.columns else []
+        cells = (
+            cells.join(new, on="source_row", how="left", maintain_order="left")
+            .with_columns(pl.coalesce("_new", *held).alias(name))
+            .drop("_new")
+        )
+    return cells, trail, whole["source_row"]
+
+
+def _of_words(cells: pl.DataFrame, settled: Answers) -> pl.DataFrame:
+    """Cells whose text has an answer."""
+    found = [NO_TRAIL]
+    for column, said in settled.words.items():
+        if column in cells.columns:
+            texts = cells[column].drop_nulls().unique()
+            known = {text: said[folded(text)] for text in texts if folded(text) in said}
+            table = pl.DataFrame(
+                {"was": list(known), "text": list(known.values())},
+                schema={"was": pl.String, "text": pl.String},
             )
-        )  # fmt: skip
-        cells = joined.with_columns(pl.coalesce("_new", name).alias(name)).drop("_new")
-    return cells, pl.concat([NO_TRAIL, *trail]), whole["source_row"]
+            found.append(_trail(cells, column).join(table, on="was", maintain_order="left"))
+    return pl.concat(found, how="diagonal")
+
+
+def _of_homes(cells: pl.DataFrame, settled: Answers) -> pl.DataFrame:
+    """Cells of single homes that still hold what was corrected."""
+    if "home_id" not in cells.columns:
+        return NO_TRAIL
+    lines = [
+        (home, column, cell.was, cell.now)
+        for home, held in settled.homes.items()
+        for column, cell in held.items()
+        if column in cells.columns
+    ]
+    table = pl.DataFrame(lines, schema=["home_id", "column", "was", "text"], orient="row")
+    found = [NO_TRAIL]
+    for (column,), part in table.group_by("column", maintain_order=True):
+        sent = cells.select("source_row", "home_id", pl.col(str(column)).alias("was"))
+        beside = sent.join(part, on=["home_id", "was"], nulls_equal=True, maintain_order="left")
+        found.append(beside.select(NO_TRAIL.columns))
+    return pl.concat(found)
+
+
+def _of_rows(cells: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
+    """Cells of this list that a workbook corrects."""
+    found = [NO_TRAIL]
+    for (column,), part in rows.drop_nulls("column").group_by("column", maintain_order=True):
+        name = str(column)
+        beside = _trail(cells, name).join(
+            part.select("source_row", "text"), on="source_row", maintain_order="left"
+        )
+        found.append(beside.select(NO_TRAIL.columns))
+    return pl.concat(found)
+
+
+def _trail(cells: pl.DataFrame, column: str) -> pl.DataFrame:
+    held = pl.col(column) if column in cells.columns else pl.lit(None, pl.String)
+    return cells.select("source_row", pl.lit(column).alias("column"), held.alias("was"))

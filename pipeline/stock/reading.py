@@ -14,7 +14,9 @@ import polars as pl
 
 from pipeline.errors import StockListError
 from pipeline.stock import bounds, characters, csv_files, personal
-from pipeline.stock.headings import ESSENTIAL, Match, joined, match, plain
+from pipeline.stock.answers import NOTHING, Answers
+from pipeline.stock.headings import ESSENTIAL, Match, by_heading, joined, match, plain
+from pipeline.stock.questions import Question
 
 _LONGEST_CELL_BYTES = 1 << 20
 _MOST_TEXT_BYTES = 1 << 30
@@ -33,7 +35,7 @@ class RawTable:
     `EXTRA` counts what a row has to the right of the last heading: its cells may have slipped.
     Those cells are not kept, they may hold anything.
     headings: the words the list uses for each column. struck: pieces of personal data struck out
-    of the cells. notes: how the file was read, in words.
+    of the cells. notes: how the file was read, in words. questions: what only the landlord can say.
     """
 
     frame: pl.DataFrame
@@ -42,19 +44,19 @@ class RawTable:
     struck: int
     sha256: str
     notes: tuple[str, ...]
+    questions: tuple[Question, ...] = ()
 
 
-def read(
-    path: Path, settled: Mapping[str, str] | None = None, must: tuple[str, ...] = ESSENTIAL
-) -> RawTable:
-    """Read one file; `settled` maps plain headings to columns, `must` names columns it must have.
+def read(path: Path, answers: Answers = NOTHING, must: tuple[str, ...] = ESSENTIAL) -> RawTable:
+    """Read one file with what is settled of its headings; `must` names columns it must have.
 
     Raises StockListError with what was found, where, and what to do.
     """
     rows, notes = rows_of(path)
-    header, names = find_headings(rows, path.name, settled or {}, must)
+    settled = by_heading(answers)
+    header, names = find_headings(rows, path.name, settled, must)
     found = match(names, settled)
-    absent = sorted(set(settled or {}) - set(map(plain, names)))
+    absent = sorted(set(settled) - set(map(plain, names)))
     if must and absent:
         raise StockListError(
             f"{path.name}: the column map names headings the list lacks: {', '.join(absent)}."

@@ -14,6 +14,7 @@ import polars as pl
 from pipeline.columns import by_role
 from pipeline.errors import SettingsError, StockListError
 from pipeline.stock import reading, values
+from pipeline.stock.answers import Answers
 from pipeline.stock.rules import UNREADABLE
 
 BASE = "list"
@@ -46,7 +47,7 @@ _LOG = {
 def overlay(
     typed: pl.DataFrame,
     others: Mapping[str, Path],
-    settled: Mapping[str, str],
+    settled: Answers,
     precedence: Mapping[str, tuple[str, ...]],
 ) -> Overlay:
     """Lay each source over the list in turn, the last named on top unless `precedence` says else.
@@ -82,7 +83,7 @@ def _check_names(precedence: Mapping[str, tuple[str, ...]], others: Mapping[str,
             )
 
 
-def _read(path: Path, settled: Mapping[str, str]) -> tuple[pl.DataFrame, str]:
+def _read(path: Path, settled: Answers) -> tuple[pl.DataFrame, str]:
     raw = reading.read(path, settled, must=())
     by = next((key for key in _KEYS if key in raw.headings), None)
     if by is None:

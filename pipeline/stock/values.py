@@ -16,7 +16,9 @@ def typed(raw: RawTable) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Every stock column with its dtype, and the texts that became a value of another look.
 
     First frame: source_row, each column, a flag `<column>__unreadable` where a cell holds text
-    but no value, and age_band. Second frame: column, text, value, rows.
+    but no value, and age_band. Second frame, `said`: what each distinct text was read as, where
+    that is worth a look: column, text, rows, value (null: none), unread (the parts nobody
+    understood, null: none) and also (other columns the text filled).
     """
     held, said = [raw.frame.select("source_row")], []
     columns = [pl.col("source_row")]
@@ -37,10 +39,10 @@ def typed(raw: RawTable) -> tuple[pl.DataFrame, pl.DataFrame]:
             maintain_order="left",
         )
         held.append(beside.select(names))
-    return pl.concat(held, how="horizontal").select(columns), _turned(pl.concat(said))
+    return pl.concat(held, how="horizontal").select(columns), _worth_a_look(pl.concat(said))
 
 
-_SAID = ("text", "value", "rows")
+_SAID = ("text", "rows", "value")
 
 
 def _names(column: Column) -> list[str]:
@@ -98,12 +100,14 @@ def _said(column: Column) -> tuple[pl.Expr, pl.Expr]:
     return value.cast(pl.String).alias("value"), unreadable.alias(column.name + UNREADABLE)
 
 
-def _turned(said: pl.DataFrame) -> pl.DataFrame:
-    """Texts whose value is written otherwise, by column, those of most rows first."""
+def _worth_a_look(said: pl.DataFrame) -> pl.DataFrame:
+    """Texts without a value, or whose value is written otherwise; by column, most rows first."""
     text, value = pl.col("text"), pl.col("value")
-    other = said.filter(value.is_not_null() & (text != value))
     same_number = text.cast(pl.Float64, strict=False) == value.cast(pl.Float64, strict=False)
+    other = (text != value) & ~same_number.fill_null(False)
     place = pl.col("column").rle_id()
-    return other.filter(~same_number.fill_null(False)).sort(
-        place, "rows", "text", descending=[False, True, False]
+    return (
+        said.filter(text.is_not_null() & other.fill_null(True))
+        .sort(place, "rows", "text", descending=[False, True, False])
+        .with_columns(unread=pl.lit(None, pl.String), also=pl.lit(None, pl.String))
     )

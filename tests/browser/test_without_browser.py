@@ -452,7 +452,7 @@ def test_the_input_chosen_is_shown_by_estate(opened: Callable[..., AppTest], sto
 def test_the_workbook_offered_is_the_one_the_run_wrote(
     demo_folder: Path, store: Path, demo: Published
 ) -> None:
-    made = data.workbook(data.identity(store), demo)
+    made = data.mending_workbook(data.identity(store), demo)
     assert same(made, (demo_folder / "quarantine.xlsx").read_bytes())
 
 
