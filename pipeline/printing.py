@@ -99,9 +99,11 @@ def _show_unread(listed: Stock) -> None:
     )
     told = [(f"{line['heading']} '{line['text']}'", line["rows"]) for line in unread.to_dicts()]
     shown = pl.DataFrame(told[:_MOST_TEXTS], schema=["text", "rows"], orient="row")
-    _show_counts("Not understood, by rows: answer on sheet 'How we read it'", shown)
+    _show_counts("Not understood", shown)
     if (more := len(told) - _MOST_TEXTS) > 0:
-        console.print(f"and {more:,} other texts", highlight=False)
+        console.print(f"and {more:,} other texts.", highlight=False)
+    if told:
+        console.print("What they stand for is answered once each, on sheet 'How we read it'.")
 
 
 def show_left_out(met: pl.DataFrame) -> None:

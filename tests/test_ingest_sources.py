@@ -4,6 +4,7 @@ import io
 import json
 import tomllib
 import zipfile
+from importlib.resources import files
 from pathlib import Path
 
 import fastexcel
@@ -12,13 +13,14 @@ import pytest
 import xlsxwriter
 
 from pipeline import changes, reference, stock
+from pipeline.columns import by_role, dictionary
 from pipeline.errors import SettingsError, StockListError
 from pipeline.exports import csv_bytes
 from pipeline.homes import GRADED
 from pipeline.published import open_run
 from pipeline.run import run
 from pipeline.settings import Settings, build
-from pipeline.stock import Inputs, answers, mending, questions, workbook
+from pipeline.stock import Inputs, answers, headings, mending, questions, rules, workbook
 from tests.conftest import DEMO_STOCK, GOOD_ROW, same, stock_text
 
 LIST = """Property Ref,UPRN,Address,Post Code,Prop Type,Age,Floor Area,Wall Type,Wall U
@@ -300,7 +302,7 @@ def test_headings_are_settled_by_a_map(tmp_path, call):
 
 def test_the_starter_map_of_the_demo_list_is_a_map(tmp_path, call, capsys):
     call("headings", DEMO_STOCK)
-    from pipeline.stock import headings, reading
+    from pipeline.stock import reading
 
     rows, _ = reading.rows_of(DEMO_STOCK)
     _, names = reading.find_headings(rows, "x", {}, must=())
@@ -571,3 +573,56 @@ def test_a_dictionary_that_cannot_be_used_is_told(content, words, tmp_path, call
     ours = _write(tmp_path / "ours.toml", content)
     said = call("run", path, "--store", tmp_path / "s", "--out", tmp_path, "--dictionary", ours)
     assert (said.code, words in said.err, "Dictionary ours.toml" in said.err) == (2, True, True)
+
+
+GIVEN = {c.name: c.headings[0] for c in by_role("stock") if c.headings}
+OPTIONAL = [name for name in GIVEN if name not in headings.ESSENTIAL]
+
+
+@pytest.mark.parametrize("column", [n for n in OPTIONAL if dictionary()[n].dtype != "text"])
+def test_an_optional_cell_nobody_understood_costs_no_home_and_holds_it(column, tmp_path):
+    """The list says something that moves the figures: no default may stand for it in silence."""
+    head, *rows = stock_text(*(GOOD_ROW.format(ref=f"T{n}", n=n) for n in range(5))).splitlines()
+    asked = dictionary()[column].headings[0]
+    own = head.split(",").index("Wall U") if column == "u_existing_w_m2k" else None
+    text = [head if own is not None else f"{head},{asked}"]
+    for number, row in enumerate(rows):
+        said = "qwzx vvk" if number < 2 else ""
+        text.append(f"{row}{said}" if own is not None else f"{row},{said}")
+    if column == "postcode":
+        text = [head, *(r.replace("HX77 3AB", "qwzx vvk") for r in rows[:2]), *rows[2:]]
+    path = _write(tmp_path / "list.csv", "\n".join(text) + "\n")
+    made = run(Inputs(path), tmp_path / "s.duckdb", tmp_path / "o", Settings())
+    assert made.account["rows"]["accepted"] == 5
+    homes = {row["home_id"]: row for row in made.ranking.to_dicts()}
+    for key, home in homes.items():
+        said = key in ("T0", "T1")
+        assert ("could not be read" in (home["warnings"] or "")) == said
+        held = said and column not in rules.ONLY_INFORMS
+        assert (home["rank"] is None) == held, key
+        assert ((home["reason"] or "").startswith("held: ")) == held
+        assert ("qwzx vvk" in (home["held_for"] or "")) == held
+
+
+def test_a_held_home_is_neither_funded_nor_claimed_until_its_word_is_settled(tmp_path, call):
+    head, *rows = stock_text(*(GOOD_ROW.format(ref=f"T{n}", n=n) for n in range(6))).splitlines()
+    fuels = ["Gas boiler"] * 4 + ["Ember pod"] * 2
+    text = [f"{head},Heating", *(f"{r},{f}" for r, f in zip(rows, fuels, strict=True))]
+    path, store = _write(tmp_path / "list.csv", "\n".join(text) + "\n"), tmp_path / "s.duckdb"
+    words = ["run", path, "--store", store, "--out", tmp_path / "o"]
+    said = call(*words)
+    assert (said.code, "2 Heating 'Ember pod'" in said.out) == (0, True), said.out
+    said = call("claim", "--store", store, "--homes", "T4", "--out", tmp_path / "c")
+    assert (said.code, "held: Main heating 'Ember pod' could not be read" in said.err) == (2, True)
+    fund = str(files("data_demo") / "fund_lantern.toml")
+    said = call("allocate", "--store", store, "--fund", fund, "--out", tmp_path / "a")
+    assert said.code == 0, said.err
+    listed = pl.read_csv(tmp_path / "a" / "allocation.csv").filter(pl.col("fund").is_not_null())
+    assert not {"T4", "T5"} & set(listed["home_id"])
+    for answer, fuel in (("oil condensing boiler", "heating_oil"), ("not known", "mains_gas")):
+        book = tmp_path / f"{fuel}.xlsx"
+        _fill(tmp_path / "o" / "quarantine.xlsx", book, {}, {("Heating", "Ember pod"): answer})
+        assert call(*words, "--mended", book).code == 0
+        ranked = pl.read_csv(tmp_path / "o" / "ranking.csv")
+        assert ranked["rank"].null_count() == 0
+        assert ranked.filter(home_id="T4")["fuel"].to_list() == [fuel]

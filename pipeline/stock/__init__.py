@@ -125,10 +125,12 @@ def _divide(
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Accepted rows with their warnings, and the rows kept out with reasons and cells as sent."""
     reasons, warnings = faults.reasons_of(found), faults.warnings_of(found)
+    held = faults.held_of(found)
     helpers = [c for c in typed.columns if c.endswith(rules.UNREADABLE)]
     accepted = (
         typed.join(reasons, on="source_row", how="anti", maintain_order="left")
         .join(warnings, on="source_row", how="left", maintain_order="left")
+        .join(held, on="source_row", how="left", maintain_order="left")
         .drop(*helpers, "cloned_rows")
     )
     shown = [

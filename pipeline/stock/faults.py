@@ -164,6 +164,16 @@ def warnings_of(faults: pl.DataFrame) -> pl.DataFrame:
     return _joined(faults.filter(pl.col("severity") == "warn"), "warnings")
 
 
+def held_of(faults: pl.DataFrame) -> pl.DataFrame:
+    """source_row and what was said of each accepted home, moves its figures and was not understood.
+
+    Without a hold a default of the tables would stand in silence for what the list says.
+    """
+    unread = pl.col("rule").str.ends_with(rules.UNREAD) & (pl.col("severity") == "warn")
+    moves = ~pl.col("column").is_in(rules.ONLY_INFORMS)
+    return _joined(faults.filter(unread & moves), "held_for")
+
+
 def reasons_of(faults: pl.DataFrame) -> pl.DataFrame:
     """source_row and the reasons that keep each row out, in one text."""
     return _joined(faults.filter(pl.col("severity") != "warn"), "reasons")

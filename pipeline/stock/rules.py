@@ -17,6 +17,7 @@ from pandera.api.polars.types import PolarsData
 from pipeline import reference
 from pipeline.columns import by_role, dictionary
 from pipeline.stock.casting import WALLS
+from pipeline.stock.headings import ESSENTIAL
 
 Severity = Literal["reject", "quarantine", "warn"]
 UNREADABLE = "__unreadable"
@@ -36,20 +37,14 @@ BAND_FIRST_YEARS = {
     for row in _TABLES.table("age_bands").iter_rows(named=True)
     if row["nation"] == "england_wales"
 }
-MAY_BE_UNREADABLE = frozenset(
+ONLY_INFORMS = frozenset(
     {
-        *("built_form", "floor_position", "storeys", "glazing", "loft_insulation_mm", "heating"),
-        *("epc_band", "low_income", "survey_date", "metered_heating_kwh_per_year"),
-        *("wall_thickness_mm", "window_area_m2", "jamb_length_m", "head_length_m"),
-        *("front_wall_area_m2", "rear_wall_area_m2", "gable_wall_area_m2"),
-        *("sill_length_m", "base_length_m", "eaves_length_m", "neighbour_length_m"),
-        *("corner_length_m", "exposure_zone", "damp", "wall_condition", "structural_frame"),
-        *("pull_out_kn", "ventilation", "asbestos", "services_in_wall", "eaves_overhang_mm"),
+        *("epc_band", "low_income", "survey_date", "metered_heating_kwh_per_year", "exposure_zone"),
+        *("damp", "wall_condition", "structural_frame", "pull_out_kn", "ventilation", "asbestos"),
+        *("services_in_wall", "eaves_overhang_mm"),
     }
 )
-"""Columns that have a graded default, only inform, or are screened as not surveyed: a cell that
-cannot be read there counts as not known, with a warning. Everywhere else it keeps the row out,
-safety and eligibility first."""
+"""Columns that only inform or are screened as not surveyed: no default stands for what was said."""
 MOST_AT_FAULT: float = _LIMITS["rows_at_fault"]["high"]
 """A list in which a rule of severity `reject` fails for more than this share is refused whole."""
 
@@ -249,9 +244,13 @@ RULES = (
 
 
 def severity_of(column: str, says: str) -> Severity:
-    """Severity of a rule by the column and words a failure reports."""
-    if says == UNREAD and column in MAY_BE_UNREADABLE:
-        return "warn"
+    """Severity of a rule by the column and words a failure reports.
+
+    A cell that cannot be read costs no home where its column is optional: it counts as not known,
+    with a warning, and the home is held (`faults.held_of`) where a default would stand for it.
+    """
+    if says == UNREAD:
+        return "quarantine" if column in ESSENTIAL else "warn"
     found = [r.severity for r in RULES if (r.column, r.says) == (column, says)]
     return found[0] if found else "quarantine"
 

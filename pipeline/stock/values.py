@@ -7,6 +7,7 @@ import polars as pl
 from pipeline import identity
 from pipeline.columns import Column, by_role
 from pipeline.stock import casting
+from pipeline.stock.answers import NOT_KNOWN
 from pipeline.stock.headings import unit_of
 from pipeline.stock.reading import RawTable
 from pipeline.stock.rules import UNREADABLE
@@ -92,12 +93,17 @@ def _value(column: Column, unit: str) -> tuple[pl.Expr, ...]:
 
 @cache
 def _said(column: Column) -> tuple[pl.Expr, pl.Expr]:
-    """A value as text, and whether its cell holds text without giving one."""
+    """A value as text, and whether its cell holds text without giving one.
+
+    'not known' stands for a word that says so.
+    """
     value = pl.col(column.name)
     if column.dtype == "age":
         value = pl.coalesce(value.cast(pl.Int64).cast(pl.String), "age_band")
-    unreadable = pl.col("clean").is_not_null() & value.is_null()
-    return value.cast(pl.String).alias("value"), unreadable.alias(column.name + UNREADABLE)
+    known = pl.col("clean").is_not_null()
+    said = pl.when(known).then(value.cast(pl.String)).otherwise(pl.lit(NOT_KNOWN))
+    unreadable = known & value.is_null()
+    return said.alias("value"), unreadable.alias(column.name + UNREADABLE)
 
 
 def _worth_a_look(said: pl.DataFrame) -> pl.DataFrame:

@@ -32,7 +32,8 @@ NOT_TESTED = "not tested"
 def screen(homes: pl.DataFrame, settings: Settings, reference: Reference) -> pl.DataFrame:
     """Add what every screen finds that needs no option, as the number of its case, 0 to pass.
 
-    Also: excluded (reason of the first screen that excludes, or null), needs_non_combustible, the
+    Also: excluded (what the home is held for, else the reason of the first screen that excludes, or
+    null), needs_non_combustible, the
     nation and its limits (`nations.with_limits`) and wind and fixings (`wind.with_fixings`).
     """
     cases = Cases(settings, reference)
@@ -42,7 +43,8 @@ def screen(homes: pl.DataFrame, settings: Settings, reference: Reference) -> pl.
     )
     return found.drop("_first_year").with_columns(
         excluded=pl.coalesce(
-            cases.told(name, "reason", EXCLUDE) for name in SCREENS if name not in AFTER
+            pl.format("held: {}", "held_for"),
+            *(cases.told(name, "reason", EXCLUDE) for name in SCREENS if name not in AFTER),
         ),
         needs_non_combustible=pl.col("screen_fire") > 0,
     )
