@@ -619,9 +619,12 @@ def test_a_held_home_is_neither_funded_nor_claimed_until_its_word_is_settled(tmp
     assert said.code == 0, said.err
     listed = pl.read_csv(tmp_path / "a" / "allocation.csv").filter(pl.col("fund").is_not_null())
     assert not {"T4", "T5"} & set(listed["home_id"])
-    for answer, fuel in (("oil condensing boiler", "heating_oil"), ("not known", "mains_gas")):
+    settled = {"heating_oil": "oil condensing boiler", "mains_gas": "not known"}
+    for fuel, answer in settled.items():
+        word = {("Heating", "Ember pod"): answer}
+        _fill(tmp_path / "o" / "quarantine.xlsx", tmp_path / f"{fuel}.xlsx", {}, word)
+    for fuel in settled:
         book = tmp_path / f"{fuel}.xlsx"
-        _fill(tmp_path / "o" / "quarantine.xlsx", book, {}, {("Heating", "Ember pod"): answer})
         assert call(*words, "--mended", book).code == 0
         ranked = pl.read_csv(tmp_path / "o" / "ranking.csv")
         assert ranked["rank"].null_count() == 0
