@@ -3,7 +3,7 @@
 import numpy as np
 import polars as pl
 
-from pipeline.columns import by_role
+from pipeline.columns import by_role, dictionary
 
 POSTCODES = (  # one outward code in each climate region 1 to 21, SAP 2012 Appendix U
     "SW9 1AA", "BN1 1AA", "SO14 1AA", "PL1 1AA", "BS1 1AA", "B1 1AA", "M1 1AA",
@@ -56,7 +56,7 @@ def stock(rng: np.random.Generator, homes: int, **columns: object) -> pl.DataFra
     return pl.DataFrame(
         [
             pl.Series(column.name, drawn.get(column.name, [None] * homes), column.polars_dtype)
-            for column in by_role("stock")
+            for column in [*by_role("stock"), dictionary()["held_for"]]
         ]
     )
 
