@@ -6,6 +6,7 @@ import os
 from pathlib import Path
 
 import polars as pl
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -139,6 +140,7 @@ def _check_a_share(path: Path) -> None:
     assert min(seen.values()) > TABLES // SHARES // 50, seen
 
 
+@pytest.mark.timeout(900)
 class TestOneHalf:
     """Two classes, so that two workers share the tables."""
 
@@ -146,6 +148,7 @@ class TestOneHalf:
         _check_a_share(tmp_path / "list.csv")
 
 
+@pytest.mark.timeout(900)
 class TestOtherHalf:
     def test_nothing_is_lost_and_turned_values_are_recorded(self, tmp_path):
         _check_a_share(tmp_path / "list.csv")

@@ -139,6 +139,7 @@ def _list(path: Path, homes: int) -> Path:
     return path
 
 
+@pytest.mark.timeout(900)
 def test_eight_readers_see_whole_snapshots_while_twenty_are_published(tmp_path):
     store, stop = tmp_path / "s.duckdb", tmp_path / "stop"
     lists = [_list(tmp_path / f"{n}.csv", n) for n in (5, 50)]
