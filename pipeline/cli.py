@@ -54,7 +54,7 @@ Store = Annotated[Path, typer.Option("--store", help="The store a run published.
 Out = Annotated[Path, typer.Option("--out", help="Folder for the files.")]
 Another = Annotated[
     list[str] | None,
-    typer.Option(help="HOME=REASON: not the home claimed before that it looks like; repeatable."),
+    typer.Option(help="HOME=OTHER=REASON: two homes, though they look like one; repeatable."),
 ]
 SettingsFile = Annotated[
     Path | None, typer.Option("--settings", help="TOML file; see the README for its keys.")
@@ -477,7 +477,7 @@ def claim(
     """Freeze a savings claim and write claim.csv, claim.xlsx and claim.json.
 
     Example: programme claim --store town.duckdb --homes batch1.txt --out claim1
-    A home held for its likeness: --another TH1101="the flat above, seen 3 June by A. Reeve"
+    A home held for its likeness: --another TH1101=TH0101="the flat above, seen by A. Reeve"
     """
     if (homes is None) == (again is None):
         raise ProgrammeError("Name the homes with --homes, or one earlier claim with --again.")
@@ -492,15 +492,22 @@ def claim(
     console.print(f"Files: {out}/claim.csv, claim.xlsx, claim.json")
 
 
-def _reasons(another: list[str] | None) -> dict[str, str]:
-    """Reasons by home from HOME=REASON."""
-    parts = [text.partition("=") for text in another or []]
-    if wrong := [home for home, _, why in parts if not home.strip() or len(why.strip()) < 5]:
-        raise ProgrammeError(
-            f"--another '{wrong[0]}' has no reason. Write HOME=REASON: who saw that it is another"
-            " home, when, and how; it is kept in the claim."
-        )
-    return {home.strip(): why.strip() for home, _, why in parts}
+def _reasons(another: list[str] | None) -> dict[tuple[str, str], str]:
+    """Reasons by two homes from HOME=OTHER=REASON."""
+    told: dict[tuple[str, str], str] = {}
+    for text in another or []:
+        home, other, why, *_ = (*map(str.strip, text.split("=", 2)), "", "")
+        if not home or not other or len(why) < _LEAST_REASON:
+            raise ProgrammeError(
+                f"--another '{text}' is not HOME=OTHER=REASON. Name the two homes that look like"
+                " one, and who saw that they are two, when, and how; it is kept in the claim."
+            )
+        told[home, other] = why
+    return told
+
+
+_LEAST_REASON = 5
+"""Letters of a reason that says anything."""
 
 
 @app.command()

@@ -108,19 +108,20 @@ def _show_unread(listed: Stock) -> None:
 
 def show_left_out(met: pl.DataFrame) -> None:
     """Say how many homes no money is spent on again, and why; nothing where there are none."""
-    sure = met.filter(pl.col("way").is_in(identity.SURE)).height
-    if sure:
-        console.print(f"Left out of the budget, claimed before: {sure:,} homes.")
-    if held := met.height - sure:
-        console.print(
-            f"Left out of the budget, as they look like homes claimed before: {held:,} homes,"
-            f" such as {_alike(met)}. `programme claim` and `allocate` take --another HOME=REASON."
-        )
-
-
-def _alike(met: pl.DataFrame) -> str:
-    row = met.filter(~pl.col("way").is_in(identity.SURE)).row(0, named=True)
-    return f"{row['home_id']} ({row['way']} as {row['other']})"
+    before, sure = pl.col("claim_id").is_not_null(), pl.col("way").is_in(identity.SURE)
+    if claimed := met.filter(before & sure).height:
+        console.print(f"Left out of the budget, claimed before: {claimed:,} homes.")
+    for what, alike in (
+        ("homes claimed before", met.filter(before & ~sure)),
+        ("a home further up in the order", met.filter(~before)),
+    ):
+        for row in alike.head(1).iter_rows(named=True):
+            console.print(
+                f"Left out of the budget, as they look like {what}: {alike.height:,} homes, such as"
+                f" {row['home_id']} ({row['way']} as {row['other']}). Where somebody has seen that"
+                " two are two homes, `programme claim` and `allocate` take --another"
+                " HOME=OTHER=REASON."
+            )
 
 
 def run_files(result: Result) -> str:

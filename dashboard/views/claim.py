@@ -69,20 +69,27 @@ def _choose(run: Published) -> list[str]:
 
 
 def _left_out(taken: pl.DataFrame) -> None:
-    sure = pl.col("way").is_in(identity.SURE)
-    _told_left_out(taken.filter(sure), "Left out, claimed before", "A home is claimed once for one"
-                   " measure.")  # fmt: skip
+    before, sure = pl.col("claim_id").is_not_null(), pl.col("way").is_in(identity.SURE)
+    _told_left_out(taken.filter(before & sure), "Left out, claimed before", "A home is claimed once"
+                   " for one measure.")  # fmt: skip
+    then = (
+        "Where somebody has seen that two are two homes, claim them with `programme claim --another"
+        " HOME=OTHER=REASON`."
+    )
     _told_left_out(
-        taken.filter(~sure), "Held, as they look like homes claimed before", "Where somebody has"
-        " seen that a home is another one, claim it with `programme claim --another HOME=REASON`."
-    )  # fmt: skip
+        taken.filter(before & ~sure), "Held, as they look like homes claimed before", then
+    )
+    _told_left_out(
+        taken.filter(~before), "Held, as they look like a home further up in the order", then
+    )
 
 
 def _told_left_out(taken: pl.DataFrame, what: str, then: str) -> None:
     if not taken.height:
         return
     told = [
-        f"{words.some(part['home_id'].to_list())} (claim {claim} of {made[:10]}, by {way})"
+        f"{words.some(part['home_id'].to_list())}"
+        f" ({f'claim {claim} of {made[:10]}, ' if claim else ''}by {way})"
         for (claim, made, way), part in taken.group_by(
             "claim_id", "made_at", "way", maintain_order=True
         )

@@ -7,7 +7,7 @@ and the same claim written again gives the same bytes.
 import hashlib
 import json
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from decimal import Decimal
@@ -21,6 +21,7 @@ from pipeline import identity, junction_effects, outputs
 from pipeline.claims import files
 from pipeline.claims.ledger import OLDER, SCHEMA, Ledger, held_open
 from pipeline.errors import ClaimError, OutputError
+from pipeline.identity import Another, addresses
 from pipeline.published import Published, open_run, settings_of
 from pipeline.settings import Settings
 
@@ -69,15 +70,17 @@ def named_ledger(store: Path, settings: Settings) -> Path:
 
 
 def preview(
-    run: Published, home_ids: Sequence[str], another: Mapping[str, str] = MappingProxyType({})
+    run: Published, home_ids: Sequence[str], another: Another = MappingProxyType({})
 ) -> Claim:
     """The claim as it would be made. Raises ClaimError naming each home that cannot be claimed.
 
-    another: homes somebody found to be others than those they look like, with the reason.
+    Each home needs an address with a postcode: without, nobody could tell later whether it was
+    claimed.
     """
     chosen = _chosen(run.ranking, home_ids)
+    _refuse_nowhere(chosen)
     _refuse_doubles(chosen, another)
-    if strange := sorted(set(another) - set(chosen["home_id"])):
+    if strange := sorted({home for home, _ in another} - set(chosen["home_id"])):
         raise ClaimError(f"--another names homes that are not in this claim: {_some(strange)}.")
     key = "\n".join([run.account["run_id"], MEASURE, *chosen["home_id"]])
     claim_id = "C" + hashlib.sha256(key.encode()).hexdigest()[:12]
@@ -91,7 +94,7 @@ def preview(
             "claim_id": claim_id,
             "measure": MEASURE,
             "ledger": str(ledger_path(run.path, run.base.settings)),
-            "another": dict(sorted(another.items())),
+            "another": identity.told(another),
             "account": account,
             "method": files.method(chosen, run.base),
             "tables": files.tables(chosen, run.base),
@@ -107,7 +110,7 @@ def export(
     store: Path,
     home_ids: Sequence[str],
     out: Path,
-    another: Mapping[str, str] = MappingProxyType({}),
+    another: Another = MappingProxyType({}),
 ) -> Claim:
     """Freeze a claim in the ledger and write claim.csv, claim.xlsx and claim.json to `out`.
 
@@ -164,38 +167,52 @@ def _lines_of(ledger: Path) -> pl.DataFrame:
         return opened.homes()
 
 
-def met_before(run: Published, another: Mapping[str, str] = MappingProxyType({})) -> pl.DataFrame:
-    """Which homes of a run were claimed before or look like one that was; see `met_in`."""
+def met_before(run: Published, another: Another = MappingProxyType({})) -> pl.DataFrame:
+    """Which homes of a run no money is to be spent on again; see `met_in`."""
     return met_in(run.ranking, ledger_path(run.path, run.base.settings), another)
 
 
 def met_in(
-    ranking: pl.DataFrame, ledger: Path, another: Mapping[str, str] = MappingProxyType({})
+    ranking: pl.DataFrame, ledger: Path, another: Another = MappingProxyType({})
 ) -> pl.DataFrame:
-    """Which homes of a ranking were claimed before or look like one that was, how, and by what.
+    """Which homes of a ranking were claimed before, look like one that was, or like one above.
 
     This is the one answer that the claim, the allocation, the pages and the order within a budget
-    go by. another: homes somebody found to be others than those they look like, with the reason.
-    Returns home_id, other, way (see `identity.met`), claim_id and made_at; one line a home.
+    go by. Returns home_id, other, way (see `identity.met`), claim_id and made_at, both null where
+    `other` is a home further up in the order; one line a home, the surest way.
     """
-    return held_open(identity.met(ranking.select(identity.NAMED), _lines_of(ledger)), another)
+    before = identity.met(ranking.select(identity.NAMED), _lines_of(ledger))
+    above = identity.doubles(ranking.filter(pl.col("rank").is_not_null()).sort("rank"))
+    found = held_open(pl.concat([before, above], how="diagonal"), another)
+    return found.unique("home_id", keep="first", maintain_order=True)
 
 
 def still_open(ranking: pl.DataFrame, met: pl.DataFrame) -> pl.DataFrame:
-    """The homes of a ranking that were not claimed and look like none that was."""
+    """The homes of a ranking that were not claimed and look like no other (`met_in`)."""
     return ranking.join(met, on="home_id", how="anti", maintain_order="left")
 
 
-def _refuse_doubles(chosen: pl.DataFrame, another: Mapping[str, str]) -> None:
+def _refuse_nowhere(chosen: pl.DataFrame) -> None:
+    """Raise ClaimError naming homes whose address or postcode is not known."""
+    named = chosen.select("home_id", "address", "postcode").iter_rows()
+    if nowhere := [home for home, *place in named if not addresses.read(*place).says_where]:
+        raise ClaimError(
+            f"Without an address and postcode: {_some(nowhere)}. A home is claimed by where it is,"
+            " else it could be claimed again under another key. Add them to the stock list, or in"
+            " the workbook of its run, and run again. Nothing was recorded."
+        )
+
+
+def _refuse_doubles(chosen: pl.DataFrame, another: Another) -> None:
     """Raise ClaimError where two homes of one claim are one home, or look it."""
-    found = identity.doubles(chosen.select(identity.NAMED))
-    sure = pl.col("way").is_in(identity.SURE)
-    said = pl.any_horizontal(pl.col("home_id", "other").is_in(list(another)))
-    for row in found.filter(sure | ~said).iter_rows(named=True):
+    found = held_open(identity.doubles(chosen.select(identity.NAMED)), another)
+    for row in found.iter_rows(named=True):
         if row["way"] in identity.SURE:
             way_out = "correct the UPRN or the address of one in the stock list and run again"
         else:
-            way_out = "add --another HOME=REASON where somebody has seen both"
+            way_out = (
+                f"add --another {row['home_id']}={row['other']}=REASON where somebody has seen both"
+            )
         raise ClaimError(
             f"{row['home_id']} and {row['other']} have {row['way']}: one home is claimed once. Take"
             f" one off the list, or {way_out}."

@@ -11,7 +11,6 @@ import hashlib
 import json
 import os
 import sqlite3
-from collections.abc import Mapping
 from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any
@@ -21,6 +20,7 @@ import polars as pl
 
 from pipeline import identity
 from pipeline.errors import ClaimError
+from pipeline.identity import Another
 
 _FILES = ("claim.csv", "claim.xlsx", "claim.json")
 _KIND = 0x5250434C
@@ -159,11 +159,10 @@ class Ledger:
         measure: str,
         lines: pl.DataFrame,
         made: dict[str, bytes],
-        another: Mapping[str, str],
+        another: Another,
     ) -> None:
         """Freeze a claim with its files; it is on disk when this returns.
 
-        another: homes that somebody found to be others than those they look like, with the reason.
         Raises ClaimError naming homes claimed before, or held because they look like one.
         """
         made_at = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
@@ -180,7 +179,7 @@ class Ledger:
                     "insert into line values (?, ?, ?, ?, ?, ?, ?, ?)",
                     [
                         [claim_id, int(r["line"]), *(r[name] for name in identity.NAMED), measure,
-                         another.get(r["home_id"])]
+                         _reason(r["home_id"], another)]
                         for r in rows
                     ],
                 )  # fmt: skip
@@ -192,7 +191,7 @@ class Ledger:
         except sqlite3.Error as fault:
             raise self._told(fault) from None
 
-    def _refuse(self, lines: pl.DataFrame, another: Mapping[str, str]) -> None:
+    def _refuse(self, lines: pl.DataFrame, another: Another) -> None:
         found = identity.met(lines, self.homes())
         refuse_met(held_open(found, another))
 
@@ -231,10 +230,25 @@ class Ledger:
 SCHEMA = dict.fromkeys((*identity.NAMED, "claim_id", "made_at"), pl.String)
 
 
-def held_open(found: pl.DataFrame, another: Mapping[str, str]) -> pl.DataFrame:
-    """Homes met without those that only look like one and that somebody said to be another."""
-    said = pl.col("home_id").is_in(list(another)) & ~pl.col("way").is_in(identity.SURE)
-    return found.filter(~said)
+def held_open(found: pl.DataFrame, another: Another) -> pl.DataFrame:
+    """Pairs met without those that only look like one and that somebody said to be two homes."""
+    pair = pl.struct("home_id", "other")
+    said = [{"home_id": a, "other": b} for one in another for a, b in (one, one[::-1])]
+    settled = pair.is_in(pl.Series(said, dtype=_PAIR).implode()) & ~pl.col("way").is_in(
+        identity.SURE
+    )
+    return found.filter(~settled)
+
+
+_PAIR = pl.Struct(dict.fromkeys(("home_id", "other"), pl.String))
+
+
+def _reason(home_id: str, another: Another) -> str | None:
+    """Why a home is none of those that it looks like; null where it looks like none."""
+    return (
+        "; ".join(f"{other}: {why}" for (one, other), why in another.items() if one == home_id)
+        or None
+    )
 
 
 def refuse_met(found: pl.DataFrame) -> None:
@@ -252,8 +266,9 @@ def refuse_met(found: pl.DataFrame) -> None:
     if found.height:
         raise ClaimError(
             f"Held, as they look like homes claimed before: {_listed(found)}. Take them off the"
-            " list, or, where somebody has seen that a home is another one, add --another"
-            " HOME=REASON; the reason is kept in the claim. Nothing was recorded."
+            " list, or, where somebody has seen that two are two homes, add --another"
+            " HOME=CLAIMED=REASON for each two; the reason is kept in the claim. Nothing was"
+            " recorded."
         )
 
 

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from pipeline import assess
+from pipeline import assess, identity
 from pipeline import homes as stock_homes
 from pipeline.assess import Basis
 from pipeline.errors import ProgrammeError
@@ -50,8 +50,8 @@ def fund(
 ) -> Funding:
     """Allocate the funds to the homes of a run.
 
-    claimed: home_id, other, way, claim_id of homes claimed before under any key, or alike (as
-    `claims.met_before` gives them); such a home is not offered again.
+    claimed: homes claimed before under any key, or alike (as `claims.met_before` gives them); such
+    a home is not offered again.
     samples: draws of moved assumptions for `funded_share`, 0 for none.
     Raises RulesClashError where the rules cannot be kept together, naming a smallest such set.
     """
@@ -82,7 +82,7 @@ def fund(
         "years": list(made.years),
         "year_weights": made.problem.year_weight.tolist(),
         "funds": [_fund_account(one) for one in asked.funds],
-        "another": dict(sorted(asked.another.items())),
+        "another": identity.told(asked.another),
         "means": asked.means.model_dump(mode="json"),
         "value": found.value,
         "bound": found.bound,

@@ -1,6 +1,6 @@
 """From ranked homes and funds to an allocation problem: homes x options x funds x years."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -11,6 +11,7 @@ from pipeline import assess
 from pipeline.appraisal import year_weights
 from pipeline.assess import Basis
 from pipeline.errors import ProgrammeError, SettingsError
+from pipeline.identity import Another
 from pipeline.physics import Floats
 from pipeline.programme import SUMMED, funds, objective, offers
 from pipeline.programme.funds import Fund, Means
@@ -30,12 +31,12 @@ ORDER = {"pass": 0, "infill": 1, "unknown": 2, "exclude": 3}
 class Asked:
     """The funds, in the order of their names however they were given, and the landlord's means.
 
-    another: homes somebody found to be others than claimed ones they look like, with the reason.
+    another: as `claims.preview` takes it.
     """
 
     funds: tuple[Fund, ...]
     means: Means
-    another: Mapping[str, str] = field(default_factory=dict)
+    another: Another = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         """Put the funds in order, so that the order of files decides nothing."""

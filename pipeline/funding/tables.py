@@ -67,16 +67,18 @@ def homes(
         _told(made, found), on="home_id", how="left", maintain_order="left"
     )
     told = told.join(claimed, on="home_id", how="left", maintain_order="left")
-    met = pl.col("claim_id").is_not_null()
+    met, before = pl.col("way").is_not_null(), pl.col("claim_id").is_not_null()
     sure = pl.col("way").is_in(identity.SURE)
     told = told.select(
         "home_id",
-        reason_code=pl.when(met & sure)
+        reason_code=pl.when(before & sure)
         .then(pl.lit("CLAIMED"))
-        .when(met)
+        .when(before)
         .then(pl.lit("LOOKS_CLAIMED"))
+        .when(met)
+        .then(pl.lit("LOOKS_LISTED_TWICE"))
         .otherwise(pl.coalesce("reason_code", pl.lit("NO_OPTION"))),
-        why=pl.when(met & sure)
+        why=pl.when(before & sure)
         .then(
             pl.format(
                 "Claimed before, in claim {}, by {} as {}: one home is claimed once.",
@@ -85,13 +87,22 @@ def homes(
                 "other",
             )
         )
-        .when(met)
+        .when(before)
         .then(
             pl.format(
                 "Held: {} as {} of claim {}. Somebody must see whether it is another home.",
                 "way",
                 "other",
                 "claim_id",
+            )
+        )
+        .when(met)
+        .then(
+            pl.format(
+                "Held: {} as {}, further up in the order. Somebody must see whether they are two"
+                " homes.",
+                "way",
+                "other",
             )
         )
         .otherwise(pl.coalesce("why", "reason", pl.lit("No option reaches the target U-value."))),

@@ -12,7 +12,8 @@ from itertools import combinations, pairwise
 
 import polars as pl
 
-from pipeline import identity, reference
+from pipeline import reference
+from pipeline.identity import addresses
 
 _POSTCODE = r"\b[a-z]{1,2}\d[a-z\d]? ?\d[a-z]{2}\b"
 _NAMED = 3
@@ -67,7 +68,7 @@ def _shared(typed: pl.DataFrame) -> pl.DataFrame:
     some = typed.filter(pl.col("uprn").is_not_null() & pl.col("uprn").is_duplicated())
     plain = pl.col("address").str.to_lowercase().str.replace_all("['’]", "")
     said = plain.str.replace_all(_POSTCODE, " ")
-    words = said.str.extract_all(r"\b[a-z]+\b").list.eval(pl.element().replace(identity.SHORT))
+    words = said.str.extract_all(r"\b[a-z]+\b").list.eval(pl.element().replace(addresses.SHORT))
     numbers = said.str.extract_all(r"\b[a-z0-9]*\d[a-z0-9]*\b")
     told = some.select(
         "source_row", "uprn", "home_id", "postcode",
