@@ -91,7 +91,7 @@ def ingest(inputs: Inputs, precedence: Mapping[str, tuple[str, ...]]) -> Stock:
         headings=_all_headings(sent, cells),
         notes=(*sent.notes, *mended.notes, *note),
     )
-    typed, said = values.typed(raw)
+    typed, said, clashes = values.typed(raw)
     heading = pl.col("column").replace_strict(raw.headings, return_dtype=pl.String)
     said = said.with_columns(heading=heading)
     weighed = uprns.settle(typed)
@@ -102,7 +102,8 @@ def ingest(inputs: Inputs, precedence: Mapping[str, tuple[str, ...]]) -> Stock:
     proven = typed.with_columns(uprn=weighed.proof)
     second = duplicates.find(proven, raw.frame, faulty, kept)
     doubts = faults.doubts(weighed.doubts, raw.headings)
-    found = pl.concat([found, doubts, faults.second_entries(second)]).sort(
+    clashed = faults.clashes(clashes, raw.headings)
+    found = pl.concat([found, clashed, doubts, faults.second_entries(second)]).sort(
         "source_row", maintain_order=True
     )
     accepted, quarantine = _divide(typed, raw, found)

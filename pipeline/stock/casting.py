@@ -137,42 +137,14 @@ def share(text: pl.Expr) -> pl.Expr:
     )
 
 
-def year(text: pl.Expr) -> pl.Expr:
-    """The year a building is counted to, from a year, date, range, '1930s' or 'pre 1900'.
-
-    The nation that certificates put before a band ('Scotland: 1919-1929') is taken off.
-    """
-    nation = r"^(?:england and wales|scotland|northern ireland): ?"
-    low = text.str.to_lowercase().str.replace(nation, "")
-    single = low.str.extract(r"^(?:c\.?|circa)? ?(\d{4})(?:\.0)?$", 1)
-    dated = low.str.extract(r"^(\d{4})-\d\d-\d\d(?:[ t]\d\d:\d\d(?::\d\d)?)?$", 1)
-    slashed = low.str.extract(r"^\d{1,2}/\d{1,2}/(\d{4})$", 1)
-    decade = low.str.extract(r"^(\d{3}0)'?s$", 1)
-    before = low.str.extract(r"^(?:pre|before|pre-|<) ?-?(\d{4})$", 1)
-    after = low.str.extract(r"^(?:post|after|from|post-|>) ?-?(\d{4})$", 1)
-    onward = low.str.extract(r"^(\d{4}) ?(?:onwards|\+|on)$", 1)
-    short = low.str.replace(r"^(\d{2})(\d{2}) ?- ?(\d{2})$", "$1$2-$1$3")
-    first = short.str.extract(r"^(\d{4}) ?(?:-|to|–) ?(\d{4})$", 1)
-    last = short.str.extract(r"^(\d{4}) ?(?:-|to|–) ?(\d{4})$", 2)
-
-    def num(expression: pl.Expr) -> pl.Expr:
-        return expression.cast(pl.Float64, strict=False)
-
-    return pl.coalesce(
-        num(single),
-        num(dated),
-        num(slashed),
-        num(decade) + 5.0,
-        num(before) - 1.0,
-        num(after) + 1.0,
-        num(onward),
-        ((num(first) + num(last)) / 2.0).floor(),
-    )
-
-
 def age_band(text: pl.Expr) -> pl.Expr:
     """The construction age band A to M where the cell gives a band, not a year."""
     return text.str.to_uppercase().str.extract(r"^(?:AGE )?(?:BAND )?([A-M])$", 1)
+
+
+def no_loft(text: pl.Expr) -> pl.Expr:
+    """Whether a text says that there is no loft, as under another home: nothing to insulate."""
+    return text.str.contains(r"(?i)\b(?:no|dim) (?:loft|llofft)\b|\babove\)?$|\buwchben\b")
 
 
 def postcode(text: pl.Expr) -> pl.Expr:

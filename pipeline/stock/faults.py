@@ -10,6 +10,7 @@ from pipeline.stock import rules
 from pipeline.stock.reading import EXTRA
 
 WHOLE_ROW = "(whole row)"
+IN_TWO_WAYS = "is said in two ways"
 
 
 def find(typed: pl.DataFrame, cells: pl.DataFrame, headings: dict[str, str]) -> pl.DataFrame:
@@ -159,6 +160,28 @@ def doubts(found: pl.DataFrame, headings: dict[str, str]) -> pl.DataFrame:
     )
 
 
+def clashes(found: pl.DataFrame, headings: dict[str, str]) -> pl.DataFrame:
+    """Warnings of cells that contradict each other; found: as `values.typed` gives them."""
+    labels = {name: rules.label(name) for name in rules.ORDER}
+    label, other = (
+        pl.col(column).replace_strict(labels, return_dtype=pl.String)
+        for column in ("column", "other")
+    )
+    cells = [
+        pl.when(pl.col(text).is_null()).then(name).otherwise(pl.format("{} '{}'", name, text))
+        for name, text in ((label, "text"), (other, "other_text"))
+    ]
+    return found.select(
+        "source_row",
+        "column",
+        pl.col("column").replace_strict(headings, default=WHOLE_ROW).alias("heading"),
+        "text",
+        pl.lit("warn").alias("severity"),
+        pl.format("{} {}", label, pl.lit(IN_TWO_WAYS)).alias("rule"),
+        pl.format("{} contradicts {}", *cells).alias("fault"),
+    )
+
+
 def warnings_of(faults: pl.DataFrame) -> pl.DataFrame:
     """source_row and the warnings of each row in one text."""
     return _joined(faults.filter(pl.col("severity") == "warn"), "warnings")
@@ -169,7 +192,8 @@ def held_of(faults: pl.DataFrame) -> pl.DataFrame:
 
     Without a hold a default of the tables would stand in silence for what the list says.
     """
-    unread = pl.col("rule").str.ends_with(rules.UNREAD) & (pl.col("severity") == "warn")
+    told = pl.col("rule").str.ends_with(rules.UNREAD) | pl.col("rule").str.ends_with(IN_TWO_WAYS)
+    unread = told & (pl.col("severity") == "warn")
     moves = ~pl.col("column").is_in(rules.ONLY_INFORMS)
     return _joined(faults.filter(unread & moves), "held_for")
 

@@ -91,7 +91,7 @@ def _read(path: Path, settled: Answers) -> tuple[pl.DataFrame, str]:
             f"{path.name}: neither the home's key nor a UPRN has a heading, so its rows cannot be"
             " joined to the list. Add one, or settle it with --columns."
         )
-    read, _ = values.typed(raw)
+    read = values.typed(raw).frame
     keep = [c for c in read.columns if c.removesuffix(UNREADABLE) in raw.headings]
     extra = ["age_band"] if "age_band" in read.columns else []
     return read.select(*keep, *extra), by

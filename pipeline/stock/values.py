@@ -1,83 +1,112 @@
 """Text to values, a distinct text at a time, with a record of every text that was turned."""
 
+from collections.abc import Iterable
 from functools import cache
+from typing import NamedTuple
 
 import polars as pl
 
 from pipeline import identity
 from pipeline.columns import Column, by_role
-from pipeline.stock import casting
+from pipeline.stock import casting, figures, phrases, years
 from pipeline.stock.answers import NOT_KNOWN
 from pipeline.stock.headings import unit_of
 from pipeline.stock.reading import RawTable
 from pipeline.stock.rules import UNREADABLE
 
+_SAID = {
+    "column": pl.String, "text": pl.String, "rows": pl.UInt32, "value": pl.String,
+    "unread": pl.String, "also": pl.String,
+}  # fmt: skip
+_FROM = "__in_"
+"""Between a column and that whose cells speak of it too."""
+_OPEN = "__open_in_"
+"""Between a column and that whose cells speak of it without giving it a value."""
+_SPAN = ("__first", "__last")
+"""First and last year a cell says."""
+_FUELS = {
+    "gas": "mains_gas", "lpg": "lpg", "oil": "oil", "solid": "solid_fuel", "heat": "heat_network",
+}  # fmt: skip
 
-def typed(raw: RawTable) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Every stock column with its dtype, and the texts that became a value of another look.
 
-    First frame: source_row, each column, a flag `<column>__unreadable` where a cell holds text
-    but no value, and age_band. Second frame, `said`: what each distinct text was read as, where
-    that is worth a look: column, text, rows, value (null: none), unread (the parts nobody
-    understood, null: none) and also (other columns the text filled).
+class Typed(NamedTuple):
+    """A list with values in place of texts.
+
+    frame: source_row, each stock column with its dtype, a flag `<column>__unreadable` where a cell
+    holds text but no value, and age_band. said: what each distinct text was read as, where that is
+    worth a look: column, text, rows, value (null: none), unread (words nobody understood, null:
+    none) and also (other columns the text speaks of). clashes: source_row, column, text, other and
+    other_text, where two cells of a row contradict each other.
     """
+
+    frame: pl.DataFrame
+    said: pl.DataFrame
+    clashes: pl.DataFrame
+
+
+def typed(raw: RawTable) -> Typed:
+    """Every stock column with its dtype. A phrase fills columns of which no own cell speaks."""
     held, said = [raw.frame.select("source_row")], []
-    columns = [pl.col("source_row")]
     for column in by_role("stock"):
         if column.name not in raw.headings:
-            columns += _absent(column)
+            held.append(
+                raw.frame.select("source_row").with_columns(_absent(column)).drop("source_row")
+            )
             continue
-        names = _names(column)
-        columns += map(pl.col, names)
         cells = raw.frame.select(text=column.name)
         read = _read(cells, column, unit_of(raw.headings[column.name]))
-        said.append(read.select(pl.lit(column.name).alias("column"), *_SAID))
-        beside = cells.join(
-            read.select("text", *names),
-            on="text",
-            how="left",
-            nulls_equal=True,
-            maintain_order="left",
-        )
-        held.append(beside.select(names))
-    return pl.concat(held, how="horizontal").select(columns), _worth_a_look(pl.concat(said))
-
-
-_SAID = ("text", "rows", "value")
-
-
-def _names(column: Column) -> list[str]:
-    """Columns that a column of the list is read into."""
-    return [column.name, column.name + UNREADABLE, *(["age_band"] if column.dtype == "age" else [])]
+        said.append(read.select(pl.lit(column.name).alias("column"), *list(_SAID)[1:]))
+        beside = cells.join(read, on="text", how="left", nulls_equal=True, maintain_order="left")
+        held.append(beside.select(pl.exclude("text", "clean", *list(_SAID)[1:])))
+    frame = pl.concat(held, how="horizontal")
+    filled, clashes = _filled(frame, raw)
+    told = pl.concat(said) if said else pl.DataFrame(schema=_SAID)
+    return Typed(filled.select(_names()), _worth_a_look(told), clashes)
 
 
 @cache
-def _absent(column: Column) -> tuple[pl.Expr, pl.Expr]:
-    blank = pl.lit(None, column.polars_dtype).alias(column.name)
-    return blank, pl.lit(False).alias(column.name + UNREADABLE)
+def _names() -> list[str]:
+    names = [n for c in by_role("stock") for n in (c.name, c.name + UNREADABLE)]
+    at = names.index("construction_year" + UNREADABLE)
+    return ["source_row", *names[: at + 1], "age_band", *names[at + 1 :]]
+
+
+def _absent(column: Column) -> list[pl.Expr]:
+    blank = [pl.lit(None, column.polars_dtype).alias(column.name)]
+    blank.append(pl.lit(False).alias(column.name + UNREADABLE))
+    return [*blank, pl.lit(None, pl.String).alias("age_band")] if column.dtype == "age" else blank
 
 
 def _read(cells: pl.DataFrame, column: Column, unit: str) -> pl.DataFrame:
-    """Value and flag of each distinct text, the value as text, and the rows that hold it."""
+    """What each distinct text of a column says, with the rows that hold it."""
     distinct = cells.group_by("text", maintain_order=True).agg(rows=pl.len())
     clean = distinct.with_columns(clean=casting.clean("text"))
     if column.name == "uprn":
         said = ~identity.no_uprn(pl.col("clean"))
         clean = clean.with_columns(clean=pl.when(said).then("clean"))
-    value = clean.with_columns(_value(column, unit))
+    if column.name == "loft_insulation_mm":
+        clean = clean.with_columns(clean=pl.when(~casting.no_loft(pl.col("clean"))).then("clean"))
+    if column.name in phrases.TOPICS:
+        return _of_phrases(clean, column)
+    value = clean.with_columns(_value(column, unit), unread=pl.lit(None, pl.String), also=_NO_TEXT)
+    if column.dtype == "age":
+        value = _of_years(value)
+    elif column.dtype in ("number", "area", "length_mm"):
+        value = _of_figures(value, column, unit)
     return value.with_columns(_said(column))
+
+
+_NO_TEXT = pl.lit(None, pl.String)
 
 
 @cache
 def _value(column: Column, unit: str) -> tuple[pl.Expr, ...]:
     """A value of the column from its clean text; unit: the one its heading states."""
     text = pl.col("clean")
-    plain = {
-        "share": casting.share,
-        "age": casting.year,
-        "date": casting.date,
-    }
+    plain = {"share": casting.share, "date": casting.date}
     named = {"postcode": casting.postcode, "uprn": identity.uprn}
+    if column.dtype == "age":
+        return (casting.age_band(text).alias("age_band"),)
     if column.dtype == "code":
         caster = casting.walls if column.name == "walls_refused" else casting.code
         value = caster(text, column.name)
@@ -87,8 +116,176 @@ def _value(column: Column, unit: str) -> tuple[pl.Expr, ...]:
         value = casting.number(text, column.unit, unit)
     else:
         value = named.get(column.name, casting.whole_number_text)(text)
-    read = value.cast(column.polars_dtype).alias(column.name)
-    return (read, casting.age_band(text).alias("age_band")) if column.dtype == "age" else (read,)
+    return (value.cast(column.polars_dtype).alias(column.name),)
+
+
+def _of_figures(read: pl.DataFrame, column: Column, unit: str) -> pl.DataFrame:
+    """Figures of texts in which words stand beside them."""
+    left = read.filter(pl.col(column.name).is_null() & pl.col("clean").is_not_null())["clean"]
+    found = {text: figures.read(text, column.unit, unit) for text in left.unique()}
+    told = pl.col("clean").replace_strict(found, default=None, return_dtype=pl.Float64)
+    return read.with_columns(pl.coalesce(column.name, told))
+
+
+def _of_years(read: pl.DataFrame) -> pl.DataFrame:
+    """Years of the texts of an age column, and the year a building is counted to."""
+    found = {text: years.read(text) for text in read["clean"].drop_nulls().unique()}
+    spans = read["clean"].to_list()
+    first, last = ([(found.get(text) or (None, None))[end] for text in spans] for end in (0, 1))
+    with_span = read.with_columns(
+        pl.Series("construction_year" + _SPAN[0], first, pl.Float64),
+        pl.Series("construction_year" + _SPAN[1], last, pl.Float64),
+    )
+    return with_span.with_columns(construction_year=_counted("construction_year"))
+
+
+def _counted(of: str) -> pl.Expr:
+    """The year of a span: its middle, or the end that is known."""
+    first, last = (pl.col(of + end) for end in _SPAN)
+    return pl.coalesce(((first + last) / 2.0).floor(), first, last)
+
+
+def _of_phrases(clean: pl.DataFrame, column: Column) -> pl.DataFrame:
+    """Values of the column itself and of others that its phrases speak of.
+
+    A text that says nothing of its own column counts as not known; one that speaks of it without
+    giving a value, or of nothing that is known, is unreadable.
+    """
+    texts = clean["clean"].to_list()
+    found = [
+        phrases.read(text, column.name) if text is not None else phrases.Phrase() for text in texts
+    ]
+    columns = {name: [one.values.get(name) for one in found] for name in phrases.FILLS}
+    if column.name == "heating_fuel":
+        columns["heating_fuel"] = [_fuel(one) for one in columns["heating"]]
+    own = columns.pop(column.name, [None] * len(texts))
+    ages = [one.age or (None, None) for one in found]
+    unreadable = [
+        text is not None
+        and value is None
+        and not one.empty
+        and bool(column.name in one.open or not (one.values or one.age))
+        for text, value, one in zip(texts, own, found, strict=True)
+    ]
+    others = {name: pl.Series(some, dtype=pl.String) for name, some in columns.items() if any(some)}
+    spans = {
+        f"construction_year{_FROM}{column.name}{end}": pl.Series(
+            [a[i] for a in ages], dtype=pl.Float64
+        )
+        for i, end in enumerate(_SPAN)
+        if any(age != (None, None) for age in ages)
+    }
+    left_open = {
+        name: pl.Series([name in one.open for one in found])
+        for name in phrases.FILLS
+        if name != column.name and any(name in one.open for one in found)
+    }
+    empty = pl.Series([text is None or one.empty for text, one in zip(texts, found, strict=True)])
+    text = column.dtype == "text"
+    return clean.with_columns(
+        pl.Series(column.name, texts if text else own, pl.String),
+        pl.Series(column.name + UNREADABLE, unreadable, pl.Boolean) & pl.lit(not text),
+        *(some.alias(name + _FROM + column.name) for name, some in others.items()),
+        *(some.alias(name + _OPEN + column.name) for name, some in left_open.items()),
+        *(some.alias(name) for name, some in spans.items()),
+        value=pl.when(empty).then(pl.lit(NOT_KNOWN)).otherwise(pl.Series(own, dtype=pl.String)),
+        unread=pl.Series(["; ".join(one.unread) or None for one in found], dtype=pl.String),
+        also=pl.Series([_also(one, column.name) for one in found], dtype=pl.String),
+    )
+
+
+def _also(one: phrases.Phrase, own: str) -> str | None:
+    told = [f"{name}={value}" for name, value in one.values.items() if name != own]
+    if one.age:
+        told.append(f"built {one.age[0] or '':g}-{one.age[1] or '':g}" if all(one.age) else "built")
+    return "; ".join(told) or None
+
+
+def _fuel(system: str | None) -> str | None:
+    """Fuel of a heating system."""
+    return _FUELS.get(system.partition("_")[0], "electricity") if system else None
+
+
+def _filled(frame: pl.DataFrame, raw: RawTable) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Columns filled from phrases of other columns, and the cells that contradict each other."""
+    clashes = []
+    for name in phrases.FILLS:
+        span = _SPAN[0] if name == "construction_year" else ""
+        others = [c for c in phrases.TOPICS if f"{name}{_FROM}{c}{span}" in frame.columns]
+        if span and others:
+            frame = frame.with_columns(_years_of(name, others))
+        for other in others:
+            there = f"{name}{_FROM}{other}"
+            clashes.append(_clash(frame, raw, name, other))
+            frame = frame.with_columns(pl.coalesce(name, there).alias(name))
+    filled = frame.with_columns(
+        (pl.col(name).is_null() & pl.any_horizontal(name + UNREADABLE, *_left_open(frame, name)))
+        .fill_null(False)
+        .alias(name + UNREADABLE)
+        for name in phrases.FILLS
+    ).with_columns(
+        # the fuel counts only where the system is not told
+        pl.col("heating_fuel" + UNREADABLE) & pl.col("heating").is_null()
+    )
+    clashes.append(_impossible_fill(filled, raw))
+    return filled, pl.concat(clashes)
+
+
+def _left_open(frame: pl.DataFrame, name: str) -> list[str]:
+    return [column for column in frame.columns if column.startswith(name + _OPEN)]
+
+
+def _years_of(name: str, others: Iterable[str]) -> list[pl.Expr]:
+    return [_counted(f"{name}{_FROM}{other}").alias(f"{name}{_FROM}{other}") for other in others]
+
+
+def _clash(frame: pl.DataFrame, raw: RawTable, name: str, other: str) -> pl.DataFrame:
+    """Rows whose own value, or an earlier phrase's, is not what another cell says."""
+    there = f"{name}{_FROM}{other}"
+    here, said = pl.col(name), pl.col(there)
+    if name == "construction_year":
+        spans = [pl.col(f"{name}{_FROM}{other}{end}") for end in _SPAN]
+        clash = (here < spans[0]) | (here > spans[1])
+    elif name == "heating":
+        clash = _fuel_of(here) != _fuel_of(said)
+    elif name == "wall_construction":
+        clash = here.replace("filled_cavity", "cavity") != said.replace("filled_cavity", "cavity")
+    else:
+        clash = here != said
+    if name == "wall_insulation":  # a filled cavity may be insulated on a side as well
+        both = pl.concat_list(here, said)
+        filled = both.list.eval(pl.element().str.contains("cavity")).list
+        clash &= filled.all() | both.list.contains("none") | ~filled.any()
+    return _clashes(frame.filter(clash), raw, name, other)
+
+
+def _fuel_of(system: pl.Expr) -> pl.Expr:
+    first = system.str.extract(r"^([a-z]+)")
+    return first.replace_strict(
+        _FUELS, default=pl.when(system.is_not_null()).then(pl.lit("electricity"))
+    )
+
+
+def _impossible_fill(frame: pl.DataFrame, raw: RawTable) -> pl.DataFrame:
+    """Rows in which a wall without a cavity is said to have it filled, or a filled one not."""
+    fill = pl.col("wall_insulation").is_in(["filled_cavity", "partly_filled_cavity"])
+    cavity = pl.col("wall_construction").is_in(["cavity", "filled_cavity"])
+    empty = (pl.col("wall_construction") == "filled_cavity") & (pl.col("wall_insulation") == "none")
+    both = frame.filter((fill & ~cavity) | empty)
+    return _clashes(both, raw, "wall_insulation", "wall_construction")
+
+
+def _clashes(rows: pl.DataFrame, raw: RawTable, name: str, other: str) -> pl.DataFrame:
+    cells = [c for c in dict.fromkeys((name, other)) if c in raw.frame.columns]
+    texts = rows.select("source_row").join(raw.frame.select("source_row", *cells), on="source_row")
+    blank = pl.lit(None, pl.String)
+    return texts.select(
+        "source_row",
+        pl.lit(name).alias("column"),
+        (pl.col(name) if name in cells else blank).alias("text"),
+        pl.lit(other).alias("other"),
+        (pl.col(other) if other in cells else blank).alias("other_text"),
+    )
 
 
 @cache
@@ -112,8 +309,6 @@ def _worth_a_look(said: pl.DataFrame) -> pl.DataFrame:
     same_number = text.cast(pl.Float64, strict=False) == value.cast(pl.Float64, strict=False)
     other = (text != value) & ~same_number.fill_null(False)
     place = pl.col("column").rle_id()
-    return (
-        said.filter(text.is_not_null() & other.fill_null(True))
-        .sort(place, "rows", "text", descending=[False, True, False])
-        .with_columns(unread=pl.lit(None, pl.String), also=pl.lit(None, pl.String))
+    return said.filter(text.is_not_null() & other.fill_null(True)).sort(
+        place, "rows", "text", descending=[False, True, False]
     )

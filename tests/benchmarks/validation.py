@@ -62,7 +62,7 @@ def peak_gb() -> float:
 def compare(path: Path) -> None:
     """Seconds of the schema and of the same rules in plain polars, three times in turn."""
     raw = reading.read(path)
-    typed, _ = values.typed(raw)
+    typed = values.typed(raw).frame
     typed = duplicates.mark_clones(typed)
     checks = [(r.column, r.says, r.good) for r in rules.RULES]
     checks += [(c, "could not be read", ~pl.col(c + rules.UNREADABLE)) for c in raw.headings]

@@ -1,0 +1,371 @@
+"""Reads a cell by its words: one phrase may say type, form, floor, age, wall and heating at once.
+
+The words stand in words.csv: topic, meaning and the ways to write it, common practice. A word with
+= before it counts only in its topic's own column, where "m" may mean one thing. Nothing is guessed:
+words that contradict one another, or say a doubt, give no value.
+"""
+
+import re
+import unicodedata
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from functools import cache, lru_cache
+from importlib.resources import files
+
+import polars as pl
+
+from pipeline.stock import years
+
+_WALL, _HOME, _HEAT = ("wall", "fill"), ("type", "form", "floor"), ("fuel", "heat")
+_ALL = (*_WALL, *_HOME, *_HEAT)
+TOPICS = {
+    "wall_construction": _WALL,
+    "wall_insulation": _WALL,
+    "property_type": _ALL,
+    "built_form": _HOME,
+    "floor_position": _HOME,
+    "heating": _HEAT,
+    "heating_fuel": _HEAT,
+    "description": _ALL,
+}
+"""Columns whose cells are phrases, and what their words may speak of."""
+FILLS = ("wall_construction", "wall_insulation", "property_type", "built_form", "floor_position",
+         "construction_year", "heating")  # fmt: skip
+"""Columns that a phrase may fill."""
+_OWN = {
+    "wall": "wall_construction", "fill": "wall_insulation", "type": "property_type",
+    "form": "built_form", "floor": "floor_position", "fuel": "heating_fuel", "heat": "heating",
+}  # fmt: skip
+_SPEAKS = {"fill": "wall_insulation", "wall": "wall_construction", "type": "property_type",
+           "fuel": "heating", "heat": "heating"}  # fmt: skip
+"""Columns of which a word always says something, whether it can be read or not."""
+_EVERYWHERE = ("plain", "doubt", "aside", "unknown")
+_LONGEST = 12
+"""Words of the longest entry of words.csv, and more."""
+_LEAST_SWAPPED, _LEAST_MISSPELT = 4, 5
+"""Letters of a word that is still known with one missing, or with one wrong or too many."""
+_FRACTIONS = (("\u00bd", ".5"), ("\u00bc", ".25"), ("\u00be", ".75"))
+_THICKNESS = re.compile(r"(\d+(?:\.\d+)?) ?(mm|in)\b")
+_BARE_MM = re.compile(r"(?<![\d.])(2[0-3]\d|[34]\d\d)(?![\d.])")
+_LEVEL = re.compile(r"(\d{1,2})(?:\.0|/\d)?")
+_OF_STOREYS = re.compile(r"\b(g|grd|ground|\d)(?:st|nd|rd|th)?(?: floor)? of (\d)\b")
+_NOT_A_WORD = re.compile(r"^[\d.]+[a-z]{0,2}$|^\d+b\d*p?$|^[\d]+p$|\d{2,}")
+
+
+@dataclass(frozen=True)
+class Phrase:
+    """What a cell says: value by column, the years, and the words that nobody understood.
+
+    open: columns it speaks of without giving them a value. empty: whether it says nothing of what
+    its column may hold, as "purpose built" says no form.
+    """
+
+    values: dict[str, str] = field(default_factory=dict)
+    unread: tuple[str, ...] = ()
+    age: years.Years | None = None
+    open: frozenset[str] = frozenset()
+    empty: bool = False
+
+
+@lru_cache(maxsize=65_536)
+def read(text: str, column: str) -> Phrase:
+    """What a cell of a column of TOPICS says."""
+    topics = TOPICS[column]
+    plain = _plain(text)
+    age, rest = None, plain
+    if topics == _ALL:
+        age, rest = years.within(plain)
+    said, unread = _said(rest, column)
+    values: dict[str, str] = {}
+    if set(_WALL) <= set(topics):
+        values |= _wall(said, plain, column)
+    if set(_HOME) <= set(topics):
+        values |= _home(said, plain, column)
+    if set(_HEAT) <= set(topics):
+        values |= _heating(said)
+    spoken = {_SPEAKS[topic] for topic, meaning in said if topic in _SPEAKS and meaning != "plain"}
+    left = frozenset(spoken - values.keys())
+    return Phrase(values, unread, age, left, empty=not (values or age or said or unread))
+
+
+def _plain(text: str) -> str:
+    """Lower case in plain letters, parts of a phrase with commas between, inches and mm marked."""
+    shown = text
+    for sign, figure in _FRACTIONS:
+        shown = re.sub(rf"(?<=\d){sign}", figure, shown)
+    shown = "".join(c for c in unicodedata.normalize("NFKD", shown) if not unicodedata.combining(c))
+    low = shown.lower().replace("\u2019", "'").replace("\u201d", '"').replace("_", " ")
+    low = re.sub(r"(\d)\s*(?:\"|''|ins?\b|inch(?:es)?\b)", r"\1in ", low)
+    low = re.sub(r"\b(?:un|non)[- ]+(?=[a-z])", lambda found: found[0].strip("- ") + "\0", low)
+    low = low.replace("un\0", "un").replace("non\0", "non ")
+    low = re.sub(r"\b([a-z\d])[/.](?=[a-z])", r"\1", low)
+    low = re.sub(r"(?<=\b[a-z][a-z])\.|(?<=\b[a-z]{3})\.|(?<=\b[a-z]{4})\.", " ", low)
+    low = re.sub(r"(?<=[a-z])[-'](?=[a-z])", " ", low)
+    return re.sub(
+        r"\s+", " ", re.sub(r"[;()\[\]|+&:\n]| [-\u2010-\u2015] |/(?=[a-z ])|\.(?!\d)", ", ", low)
+    )
+
+
+def _said(plain: str, column: str) -> tuple[list[tuple[str, str]], tuple[str, ...]]:
+    """Topic and meaning of what is said as a fact, and the words that nobody understood.
+
+    A part that speaks of an extension, a plan or a neighbour says nothing of the wall.
+    """
+    said: list[tuple[str, str]] = []
+    unread: list[str] = []
+    for part in plain.split(","):
+        found, left = _matched(re.findall(r"[a-z\d.]+|\?", part), column)
+        kinds = {topic for topic, _ in found}
+        beside = "aside" in kinds and kinds & set(_WALL)
+        lost = _WALL if beside or "unknown" in kinds else ()
+        said += [(t, m) for t, m in found if t in (*TOPICS[column], "doubt") and t not in lost]
+        unread += [part.strip()] if beside else left
+    return said, tuple(unread)
+
+
+def _matched(words: list[str], column: str) -> tuple[list[tuple[str, str]], list[str]]:
+    """Meanings of the longest runs of words that are known, and the words that are not."""
+    known, found, left = _vocabulary(column), [], []
+    words = [_spelt(word, column) for word in words]
+    at = 0
+    while at < len(words):
+        for size in range(min(_LONGEST, len(words) - at), 0, -1):
+            if meanings := _meanings(words[at : at + size], known):
+                found += meanings
+                at += size
+                break
+        else:
+            if words[at] == "?":
+                found.append(("doubt", "doubt"))
+            elif not _NOT_A_WORD.search(words[at]):
+                left.append(words[at])
+            at += 1
+    return found, left
+
+
+Vocabulary = dict[str, list[tuple[str, str]]]
+
+
+def _meanings(words: list[str], known: Vocabulary) -> list[tuple[str, str]]:
+    """What a run of words means as it stands or in the singular."""
+    for run in (words, [_singular(word) for word in words]):
+        if found := known.get(" ".join(run)):
+            return found
+    return []
+
+
+def _spelt(word: str, column: str) -> str:
+    """A word as it is known, where it is known but for one letter, and in one meaning only."""
+    known = _known_words(column)
+    if len(word) < _LEAST_SWAPPED or not word.isalpha() or known & {word, _singular(word)}:
+        return word
+    near = sorted(known.intersection(_near(word)))
+    meanings = {tuple(_vocabulary(column).get(_singular(one), [])) for one in near}
+    return near[0] if len(meanings) == 1 else word
+
+
+@cache
+def _known_words(column: str) -> frozenset[str]:
+    return frozenset(word for entry in _vocabulary(column) for word in entry.split())
+
+
+def _singular(word: str) -> str:
+    return word[:-1] if len(word) > 3 and word.endswith("s") and not word.endswith("ss") else word
+
+
+def _near(word: str) -> Iterator[str]:
+    """Words with one letter more, two changed about, or where it is long one less or another.
+
+    The first letter stays, so that "unfilled" is never a misspelt "filled".
+    """
+    long = len(word) >= _LEAST_MISSPELT
+    for i in range(1, len(word) + 1):
+        head, tail = word[:i], word[i:]
+        if len(tail) > 1:
+            yield head + tail[1] + tail[0] + tail[2:]
+        if long:
+            yield head + tail[1:]
+        for letter in "abcdefghijklmnopqrstuvwxyz":
+            yield head + letter + tail
+            if long:
+                yield head + letter + tail[1:]
+
+
+@cache
+def _vocabulary(column: str) -> Vocabulary:
+    """Meanings by words, as far as a column speaks of their topic."""
+    table = pl.read_csv(str(files("pipeline.stock") / "words.csv"), infer_schema=False)
+    known: Vocabulary = defaultdict(list)
+    for topic, meaning, words in table.iter_rows():
+        for entry in words.split(";"):
+            own = entry.startswith("=") and column != _OWN.get(topic)
+            if topic in TOPICS[column] + _EVERYWHERE and not own:
+                known[entry.removeprefix("=")].append((topic, meaning))
+    return {entry: _without_plain(found) for entry, found in known.items()}
+
+
+def _without_plain(found: list[tuple[str, str]]) -> list[tuple[str, str]]:
+    telling = [pair for pair in found if pair[0] != "plain"]
+    return telling or found
+
+
+def _of(said: Iterable[tuple[str, str]], topic: str) -> set[str]:
+    return {meaning for one, meaning in said if one == topic and meaning != "plain"}
+
+
+_VAGUER = {
+    "solid_brick": {"solid", "brick"}, "cavity": {"brick", "block"}, "stone": {"solid"},
+    "stone_granite": {"stone", "solid"}, "stone_sandstone": {"stone", "solid"},
+    "timber_frame": {"brick", "block"}, "system_built": {"brick", "block", "solid"},
+    "cob": {"solid"},
+}  # fmt: skip
+"""Words for a wall that another word makes plain: brick and cavity is a cavity of brick."""
+
+
+def _wall(said: list[tuple[str, str]], plain: str, column: str) -> dict[str, str]:
+    """Construction and insulation of the main wall."""
+    if _of(said, "doubt"):
+        return {}
+    built, fill = _of(said, "wall"), _of(said, "fill")
+    if "filled_cavity" in built:
+        built, fill = built - {"filled_cavity"} | {"cavity"}, fill | {"filled_cavity"}
+    insulation = _insulation(fill)
+    if insulation is None:
+        return {}
+    wall = _material(built, plain)
+    in_cavity = {"filled_cavity", "partly_filled_cavity", "unfilled"} & fill
+    if in_cavity and column == "wall_construction" and not built:
+        wall = "cavity"
+    if "filled_cavity" in fill and wall == "cavity":
+        wall = "filled_cavity"
+    elif in_cavity and wall and wall != "cavity":
+        return {}
+    return {
+        name: value
+        for name, value in (("wall_construction", wall), ("wall_insulation", insulation))
+        if value
+    }
+
+
+def _material(built: set[str], plain: str) -> str:
+    """The one thing a wall is built of, empty where there is none or more than one."""
+    if {"solid", "brick"} <= built:
+        built = built | {"solid_brick"}
+    for plainer, vaguer in _VAGUER.items():
+        if plainer in built:
+            built = built - vaguer
+    if len(built) != 1:
+        return ""
+    (one,) = built
+    if one == "brick":
+        return _by_thickness(plain)
+    return {"solid": "solid_brick", "stone": "stone_sandstone", "block": ""}.get(one, one)
+
+
+def _by_thickness(plain: str) -> str:
+    """Whether brick of a thickness is solid or has a cavity (common practice): 9 in, or 11 in."""
+    found = [float(n) * (25.4 if unit == "in" else 1.0) for n, unit in _THICKNESS.findall(plain)]
+    found += [float(n) for n in _BARE_MM.findall(plain)] if not found else []
+    if any(210.0 <= mm <= 240.0 or 320.0 <= mm <= 470.0 for mm in found):
+        return "solid_brick"
+    return "cavity" if any(250.0 <= mm <= 305.0 for mm in found) else ""
+
+
+def _insulation(fill: set[str]) -> str | None:
+    """Insulation of the main wall; empty where nothing is said of it, None where words clash.
+
+    As built says that nothing was added, whatever the walls of that age have.
+    """
+    added = fill & {"external", "internal"}
+    filled = fill & {"filled_cavity", "partly_filled_cavity"}
+    denied = ("none" in fill and (added or filled)) or ("unfilled" in fill and filled)
+    if denied or len(added) > 1 or len(filled) > 1:
+        return None
+    if added or filled:
+        return next(iter(added or filled))
+    return "none" if fill & {"none", "unfilled", "as_built"} else ""
+
+
+def _home(said: list[tuple[str, str]], plain: str, column: str) -> dict[str, str]:
+    """Type, form and floor of a home."""
+    if _of(said, "doubt"):
+        return {}
+    types, forms, floors = (_of(said, topic) for topic in _HOME)
+    if "other" in types:
+        return {}
+    if column == "floor_position" or types & {"flat", "maisonette"}:
+        forms -= set() if "terrace" in forms else {"mid", "end"}
+    elif forms:
+        floors -= {"mid"}
+    if column == "floor_position" and (level := _LEVEL.fullmatch(plain.strip(" ,"))):
+        floors = {"ground" if int(level[1]) == 0 else "mid"}
+    kind, form = _one(types), _form(forms)
+    if not types and forms and column in ("property_type", "description"):
+        kind = "house"
+    if of := _OF_STOREYS.search(plain):
+        storey = int(of[1]) if of[1].isdigit() else 0
+        floors = {"ground" if storey == 0 else "top" if storey + 1 == int(of[2]) else "mid"}
+    floor = "top" if floors == {"top", "mid"} else _one(floors)
+    told = {"property_type": kind, "built_form": form, "floor_position": floor}
+    return {name: value for name, value in told.items() if value}
+
+
+def _form(forms: set[str]) -> str:
+    """The one form said; terraced alone is a mid terrace (common practice)."""
+    if "terrace" in forms and forms & {"end", "mid", "end_terrace", "mid_terrace"}:
+        forms = forms - {"terrace"}
+    one = _one(forms)
+    return {"terrace": "mid_terrace", "mid": "mid_terrace", "end": "end_terrace"}.get(one, one)
+
+
+def _one(meanings: set[str]) -> str:
+    return next(iter(meanings)) if len(meanings) == 1 else ""
+
+
+_FOSSIL = {"gas": "gas", "lpg": "lpg", "oil": "oil"}
+
+
+def _heating(said: list[tuple[str, str]]) -> dict[str, str]:
+    """Main heating from its fuel and its appliance."""
+    fuels, heat = _of(said, "fuel"), _of(said, "heat")
+    if _of(said, "doubt"):
+        return {}
+    system = _electric_or_shared(fuels, heat)
+    if not system and len(fuels - {"electric"}) <= 1:
+        fuel = _one(fuels - {"electric"}) or ("electric" if fuels else "")
+        system = _of_fuel(fuel, heat)
+    return {"heating": system} if system else {}
+
+
+def _electric_or_shared(fuels: set[str], heat: set[str]) -> str:
+    """Systems known by their appliance, whatever else feeds them."""
+    if "network" in heat:
+        return "heat_network"
+    for pump, system in (
+        ("ground_pump", "ground_source_heat_pump"), ("air_pump", "air_source_heat_pump"),
+    ):  # fmt: skip
+        if pump in heat:
+            return system
+    if "storage" in heat and not fuels - {"electric"}:
+        return "electric_storage_heaters"
+    return ""
+
+
+def _of_fuel(fuel: str, heat: set[str]) -> str:
+    """The system that burns a fuel; a combination boiler burns gas unless told (as a rule)."""
+    if not fuel and ("combi" in heat or "back_boiler" in heat):
+        fuel = "gas"
+    if fuel == "electric" or (not fuel and "panel" in heat):
+        return "electric_boiler" if "boiler" in heat and "panel" not in heat else "electric_direct"
+    if fuel == "solid":
+        room = "room_heater" in heat and not heat & {"back_boiler", "boiler"}
+        return "solid_fuel_room_heater" if room else "solid_fuel_boiler"
+    if fuel == "gas" and "back_boiler" in heat:
+        return "gas_back_boiler"
+    if fuel == "gas" and "room_heater" in heat and "boiler" not in heat:
+        return "gas_room_heater"
+    if fuel not in _FOSSIL or "warm_air" in heat:
+        return ""
+    old = "old" in heat and "condensing" not in heat
+    return f"{fuel}_{'non' if old else ''}condensing_boiler"
