@@ -201,9 +201,7 @@ def headings_command(
 
     Example: programme headings stock.xlsx > map.toml
     """
-    rows, _ = reading.rows_of(stock)
-    _, names = reading.find_headings(rows, stock.name, {}, must=())
-    print(headings.starter_map(headings.match(names)), end="", flush=True)
+    print(headings.starter_map(reading.read(stock).match), end="", flush=True)
 
 
 @app.command("changes")

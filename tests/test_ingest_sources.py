@@ -274,15 +274,15 @@ def test_the_quarantine_workbook_is_the_same_twice_and_its_lines_are_the_faults(
 
 
 def test_headings_are_settled_by_a_map(tmp_path, call):
-    text = stock_text().replace("Floor Area", "Flr Sz").replace("Wall Type", "Fabric")
+    text = stock_text().replace("Floor Area", "Extent").replace("Wall Type", "Element 7")
     path = _write(tmp_path / "list.csv", text)
     said = call("run", path, "--store", tmp_path / "s.duckdb", "--out", tmp_path)
     assert (said.code, "no heading for Floor area, Wall construction" in said.err) == (2, True)
     said = call("headings", path)
     assert said.code == 0
-    assert '# ? = "Flr Sz"' in said.out
+    assert '# ? = "Extent"' in said.out
     assert 'property_type = "Prop Type"' in said.out
-    chosen = '[columns]\nfloor_area_m2 = "Flr Sz"\nwall_construction = "Fabric"\n'
+    chosen = '[columns]\nfloor_area_m2 = "Extent"\nwall_construction = "Element 7"\n'
     map_file = _write(tmp_path / "map.toml", chosen)
     said = call(
         "run", path, "--store", tmp_path / "s.duckdb", "--out", tmp_path, "--columns", map_file

@@ -110,7 +110,7 @@ def ingest(inputs: Inputs, precedence: Mapping[str, tuple[str, ...]]) -> Stock:
         raise AssertionError("rows read differ from rows accepted plus rows quarantined")
     if accepted["home_id"].is_duplicated().any():
         raise AssertionError("a home was accepted twice")
-    refused = faults.why_refused(found, raw.frame.height, accepted.height)
+    refused = raw.refused or faults.why_refused(found, raw.frame.height, accepted.height)
     return Stock(accepted, quarantine, found, said, laid.log, trail, raw, settled, to_keep, refused)
 
 
@@ -133,9 +133,11 @@ def _divide(
         .join(held, on="source_row", how="left", maintain_order="left")
         .drop(*helpers, "cloned_rows")
     )
+    once = {heading: column for column, heading in reversed(raw.headings.items())}
     shown = [
         pl.col(column).alias(f"{heading} as sent" if heading in _TAKEN else heading)
         for column, heading in raw.headings.items()
+        if once[heading] == column
     ]
     quarantine = (
         reasons.join(typed.select("source_row", "home_id"), on="source_row")

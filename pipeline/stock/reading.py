@@ -13,9 +13,18 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.errors import StockListError
-from pipeline.stock import bounds, characters, csv_files, personal
+from pipeline.stock import addresses, bounds, characters, csv_files, doubts, personal, profiles
 from pipeline.stock.answers import NOTHING, Answers
-from pipeline.stock.headings import ESSENTIAL, Match, by_heading, joined, match, plain
+from pipeline.stock.headings import (
+    ESSENTIAL,
+    Match,
+    by_heading,
+    joined,
+    match,
+    named,
+    plain,
+    with_key,
+)
 from pipeline.stock.questions import Question
 
 _LONGEST_CELL_BYTES = 1 << 20
@@ -45,6 +54,7 @@ class RawTable:
     sha256: str
     notes: tuple[str, ...]
     questions: tuple[Question, ...] = ()
+    refused: str = ""
 
 
 def read(path: Path, answers: Answers = NOTHING, must: tuple[str, ...] = ESSENTIAL) -> RawTable:
@@ -55,17 +65,42 @@ def read(path: Path, answers: Answers = NOTHING, must: tuple[str, ...] = ESSENTI
     rows, notes = rows_of(path)
     settled = by_heading(answers)
     header, names = find_headings(rows, path.name, settled, must)
-    found = match(names, settled)
-    absent = sorted(set(settled) - set(map(plain, names)))
-    if must and absent:
-        raise StockListError(
-            f"{path.name}: the column map names headings the list lacks: {', '.join(absent)}."
-            f" Headings read: {', '.join(filter(None, found.all))[:400]}."
-        )
+    body = rows.slice(header + 1)
+    looks = profiles.profiles(body)
+    found = match(names, settled, looks)
+    if must:
+        found = with_key(found, looks)
+        _refuse_absent(answers, found, path.name)
     cells, cut = _cut(_cells(rows, header, found, path.name))
     cells, struck = personal.clean(cells)
     headings = {n: personal.strike(found.all[p])[0] for n, p in found.positions.items()}
-    return RawTable(cells, headings, found, struck, sha256(path), (*notes, *cut))
+    asked = (*doubts.rivals(found, body), *(doubts.missing(found) if must else ()))
+    return RawTable(
+        cells,
+        headings,
+        found,
+        struck,
+        sha256(path),
+        (*notes, *cut),
+        asked,
+        doubts.refusal(found) if must else "",
+    )
+
+
+def _refuse_absent(answers: Answers, found: Match, name: str) -> None:
+    """Refuse settled headings that a list lacks; of several for one column it needs one."""
+    written = set(map(plain, found.all))
+    absent = [
+        heading
+        for some in answers.columns.values()
+        for heading in some
+        if not written & set(map(plain, some))
+    ]
+    if absent:
+        raise StockListError(
+            f"{name}: the column map names headings the list lacks: {', '.join(sorted(absent))}."
+            f" Headings read: {', '.join(filter(None, found.all))[:400]}."
+        )
 
 
 def _cut(cells: pl.DataFrame) -> tuple[pl.DataFrame, list[str]]:
@@ -174,7 +209,7 @@ def _header(rows: pl.DataFrame, settled: Mapping[str, str]) -> tuple[int, list[o
         if index and any(cell is None for cell in top[index - 1]):
             options.append(joined(top[index - 1], row))
         for names in options:
-            count = match(names, settled).count
+            count = named(names) + sum(plain(heading) in settled for heading in names)
             if count > best[2]:
                 best = (index, names, count)
     return best
@@ -185,7 +220,7 @@ def find_headings(
 ) -> tuple[int, list[object]]:
     """Index of the row above the homes, and the headings.
 
-    Raises StockListError where no row reads as headings or a column of `must` has none.
+    Raises StockListError where no row reads as headings.
     """
     header, names, count = _header(rows, settled)
     if count < min(_LEAST_HEADINGS, len(must) + 1):
@@ -196,13 +231,6 @@ def find_headings(
             " homes, one heading to a column, no merged cells: for instance Property Ref,"
             " Postcode, Property Type, Age, Floor Area, Wall Construction. Or settle the headings"
             " in a file: `programme headings FILE` prints one to start from."
-        )
-    found = match(names, settled)
-    if any(column not in found.positions for column in must):
-        raise StockListError(
-            f"{name} row {header + 1}: no heading for {', '.join(found.missing)}. Headings read:"
-            f" {', '.join(filter(None, found.all))[:400]}.{found.hint} Rename the columns, or"
-            " settle them with --columns (`programme headings FILE` prints a map to start from)."
         )
     return header, names
 
@@ -219,6 +247,13 @@ def _cells(rows: pl.DataFrame, header: int, found: Match, name: str) -> pl.DataF
     more = pl.sum_horizontal(pl.col(beyond).is_not_null()) if beyond else pl.lit(0)
     return body.select(
         "source_row",
-        *(pl.col(cells[place]).alias(column) for column, place in found.positions.items()),
+        *(_cell(column, place, found, cells) for column, place in found.positions.items()),
         pl.when(more > 0).then(more.cast(pl.String)).alias(EXTRA),
     )
+
+
+def _cell(column: str, place: int, found: Match, cells: list[str]) -> pl.Expr:
+    """The cell of a column, or those it is joined of."""
+    several = found.several.get(column)
+    whole = addresses.joined([cells[p] for p in several]) if several else pl.col(cells[place])
+    return whole.alias(column)

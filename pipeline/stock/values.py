@@ -52,9 +52,10 @@ def _names(column: Column) -> list[str]:
 
 
 @cache
-def _absent(column: Column) -> tuple[pl.Expr, pl.Expr]:
+def _absent(column: Column) -> tuple[pl.Expr, ...]:
     blank = pl.lit(None, column.polars_dtype).alias(column.name)
-    return blank, pl.lit(False).alias(column.name + UNREADABLE)
+    band = [pl.lit(None, pl.String).alias("age_band")] if column.dtype == "age" else []
+    return blank, pl.lit(False).alias(column.name + UNREADABLE), *band
 
 
 def _read(cells: pl.DataFrame, column: Column, unit: str) -> pl.DataFrame:
