@@ -38,6 +38,8 @@ _SURE = 0.9
 _ALL = 0.98
 _CERTIFICATE = "certificate_key"
 """What wording.scores calls the number of a certificate or of its building; no column by itself."""
+_STAYS = frozenset({*ESSENTIAL, "wall_insulation", "heating"})
+"""Columns whose full name holds them whatever the cells are, so that each home is told of it."""
 _TOLD_BY_CELLS = ("postcode", "wall_construction", "heating", "property_type", "description")
 _TELLS = ("property_type", "construction_year", "wall_construction")
 """Columns that a description tells, so that no heading need hold them."""
@@ -257,10 +259,10 @@ def _words_of(heading: str) -> dict[str, float]:
 
 
 def _score(name: str, words: float, held: Profile | None, parts: int) -> float:
-    """Words and cells together; cells of another kind take a heading all but its full name."""
+    """Words and cells together; where cells are of another kind only a full name may stay."""
     fits = profiles.fit(dictionary()[name], held) if held is not None else 0.5
     if fits < 0:
-        return LEAST if words == 1.0 and parts > 1 else 0.0
+        return LEAST if words == 1.0 and parts > 1 and name in _STAYS else 0.0
     return 0.7 * words + 0.3 * fits + (0.05 if words == 1.0 else 0.0)
 
 
