@@ -56,6 +56,9 @@ Another = Annotated[
     list[str] | None,
     typer.Option(help="HOME=OTHER=REASON: two homes, though they look like one; repeatable."),
 ]
+SheetName = Annotated[
+    str | None, typer.Option(help="Sheet of the workbook to read; without it those with homes.")
+]
 SettingsFile = Annotated[
     Path | None, typer.Option("--settings", help="TOML file; see the README for its keys.")
 ]
@@ -118,6 +121,7 @@ def run_command(
     columns: Annotated[
         Path | None, typer.Option(help="TOML map of headings; `programme headings` starts one.")
     ] = None,
+    sheet: SheetName = None,
     mended: Annotated[
         list[Path] | None,
         typer.Option(
@@ -135,7 +139,8 @@ def run_command(
     With a survey laid over the list: --with survey=survey.xlsx
     Answers kept for later lists: --mended results/quarantine.xlsx --dictionary ours.toml
     """
-    inputs = Inputs(stock, _named(others or []), columns, mended or (), dictionary, settings_file)
+    named = _named(others or [])
+    inputs = Inputs(stock, named, columns, mended or (), dictionary, settings_file, sheet)
     chosen = settings.read(settings_file)
     with _progress() as progress:
         result = run(inputs, store, out, chosen, progress)
@@ -196,14 +201,13 @@ def _named(sources: list[str]) -> dict[str, Path]:
 @app.command("headings")
 def headings_command(
     stock: Annotated[Path, typer.Argument(help="Stock list: csv, xlsx or parquet.")],
+    sheet: SheetName = None,
 ) -> None:
     """Print which heading was taken for which column, as a map to edit for --columns.
 
     Example: programme headings stock.xlsx > map.toml
     """
-    rows, _ = reading.rows_of(stock)
-    _, names = reading.find_headings(rows, stock.name, {}, must=())
-    print(headings.starter_map(headings.match(names)), end="", flush=True)
+    print(headings.starter_map(reading.read(stock, sheet=sheet).match), end="", flush=True)
 
 
 @app.command("changes")

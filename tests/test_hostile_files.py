@@ -164,4 +164,4 @@ def test_a_workbook_with_a_password_or_a_damaged_part_is_no_workbook(tmp_path):
     content[60] ^= 255
     path.write_bytes(content)
     with pytest.raises(StockListError, match=r"is not an \.xlsx workbook"):
-        reading.rows_of(path)
+        reading.read(path)

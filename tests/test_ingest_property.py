@@ -127,6 +127,7 @@ def _check_a_share(path: Path) -> None:
         except ProgrammeError:
             seen["refused"] += 1
             return
+        seen["refused"] += bool(listed.refused)
         assert listed.rows_read == listed.accepted.height + listed.quarantine.height
         rows = [*listed.accepted["source_row"], *listed.quarantine["source_row"]]
         assert sorted(rows) == listed.raw.frame["source_row"].to_list()

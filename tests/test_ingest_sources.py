@@ -20,7 +20,7 @@ from pipeline.homes import GRADED
 from pipeline.published import open_run
 from pipeline.run import run
 from pipeline.settings import Settings, build
-from pipeline.stock import Inputs, answers, headings, mending, questions, rules, workbook
+from pipeline.stock import Inputs, answers, headings, mending, questions, reading, rules, workbook
 from tests.conftest import DEMO_STOCK, GOOD_ROW, same, stock_text
 
 LIST = """Property Ref,UPRN,Address,Post Code,Prop Type,Age,Floor Area,Wall Type,Wall U
@@ -274,15 +274,15 @@ def test_the_quarantine_workbook_is_the_same_twice_and_its_lines_are_the_faults(
 
 
 def test_headings_are_settled_by_a_map(tmp_path, call):
-    text = stock_text().replace("Floor Area", "Flr Sz").replace("Wall Type", "Fabric")
+    text = stock_text().replace("Floor Area", "Extent").replace("Wall Type", "Element 7")
     path = _write(tmp_path / "list.csv", text)
     said = call("run", path, "--store", tmp_path / "s.duckdb", "--out", tmp_path)
     assert (said.code, "no heading for Floor area, Wall construction" in said.err) == (2, True)
     said = call("headings", path)
     assert said.code == 0
-    assert '# ? = "Flr Sz"' in said.out
+    assert '# ? = "Extent"' in said.out
     assert 'property_type = "Prop Type"' in said.out
-    chosen = '[columns]\nfloor_area_m2 = "Flr Sz"\nwall_construction = "Fabric"\n'
+    chosen = '[columns]\nfloor_area_m2 = "Extent"\nwall_construction = "Element 7"\n'
     map_file = _write(tmp_path / "map.toml", chosen)
     said = call(
         "run", path, "--store", tmp_path / "s.duckdb", "--out", tmp_path, "--columns", map_file
@@ -302,13 +302,10 @@ def test_headings_are_settled_by_a_map(tmp_path, call):
 
 def test_the_starter_map_of_the_demo_list_is_a_map(tmp_path, call, capsys):
     call("headings", DEMO_STOCK)
-    from pipeline.stock import reading
-
-    rows, _ = reading.rows_of(DEMO_STOCK)
-    _, names = reading.find_headings(rows, "x", {}, must=())
-    text = headings.starter_map(headings.match(names))
-    settled = headings.by_heading(answers.read(columns=_write(tmp_path / "m.toml", text)))
-    assert headings.match(names, settled).positions == headings.match(names).positions
+    found = reading.read(DEMO_STOCK).match
+    text = headings.starter_map(found)
+    settled = answers.read(columns=_write(tmp_path / "m.toml", text))
+    assert reading.read(DEMO_STOCK, settled).match.positions == found.positions
     assert '# ? = "Patch Officer"' in text
 
 
@@ -488,13 +485,39 @@ def test_a_bad_entry_never_throws_out_a_sound_one(tmp_path):
     assert listed.accepted["source_row"].to_list() == [2, 4]
 
 
-def test_two_sheets_of_homes_are_not_read_as_one(tmp_path):
-    path = tmp_path / "two.xlsx"
+def _two_sheets(path, other_headings):
     with xlsxwriter.Workbook(path) as book:
-        for name in ("North", "South"):
+        for name, heads in (
+            ("North", ["Ref", "Prop Type", "Age", "Floor Area", "Wall Type"]),
+            ("South", other_headings),
+            ("Sold", ["Ref", "Address", "Price"]),
+        ):
             sheet = book.add_worksheet(name)
-            sheet.write_row(0, 0, ["Ref", "Prop Type", "Age", "Floor Area", "Wall Type"])
-            sheet.write_row(1, 0, [f"{name}1", "House", 1934, 85, "Solid brick"])
+            if name == "Sold":
+                sheet.hide()
+            sheet.write_row(0, 0, heads)
+            sheet.write_row(1, 0, [f"{name}1", "House", 1934, 85, "Solid brick"][: len(heads)])
+
+
+def test_sheets_of_one_list_are_stacked_and_others_are_chosen_by_name(tmp_path):
+    path = tmp_path / "two.xlsx"
+    _two_sheets(path, ["Ref", "Prop Type", "Age", "Floor Area", "Wall Type"])
+    listed = stock.ingest(Inputs(path), {})
+    assert listed.accepted.select("home_id", "source_row").rows() == [("North1", 2), ("South1", 4)]
+    assert listed.raw.notes[:3] == (
+        "read sheets 'North', 'South'",
+        "hidden sheets were not read: 'Sold'",
+        "row 1 of sheet 'South' counts as row 3",
+    )
+    only = stock.ingest(Inputs(path, sheet="south"), {})
+    assert only.accepted["home_id"].to_list() == ["South1"]
+    with pytest.raises(StockListError, match=r"no sheet 'East'\. Its sheets are 'North', 'South'"):
+        stock.ingest(Inputs(path, sheet="East"), {})
+
+
+def test_two_sheets_with_other_headings_are_not_read_as_one(tmp_path):
+    path = tmp_path / "two.xlsx"
+    _two_sheets(path, ["Unit Ref", "Dwelling Type", "Year Built", "GIA", "Walls"])
     with pytest.raises(StockListError, match="sheets 'North', 'South' all look like lists"):
         stock.ingest(Inputs(path), {})
 

@@ -30,7 +30,7 @@ class Inputs:
 
     Of several mended workbooks the later wins where both correct a cell. dictionary: the landlord's
     own answers, which need not exist yet. settings: the file they were read from, named here so
-    that nothing is written over it.
+    that nothing is written over it. sheet: the one of a workbook to read.
     """
 
     base: Path
@@ -39,6 +39,7 @@ class Inputs:
     mended: Sequence[Path] = ()
     dictionary: Path | None = None
     settings: Path | None = None
+    sheet: str | None = None
 
 
 @dataclass(frozen=True)
@@ -66,8 +67,8 @@ class Stock:
 
     @property
     def rows_read(self) -> int:
-        """Rows below the headings that hold anything."""
-        return self.raw.frame.height
+        """Rows of homes: accepted, in quarantine, or superseded by a newer row of their home."""
+        return self.raw.frame.height + self.raw.superseded
 
 
 def ingest(inputs: Inputs, precedence: Mapping[str, tuple[str, ...]]) -> Stock:
@@ -81,7 +82,7 @@ def ingest(inputs: Inputs, precedence: Mapping[str, tuple[str, ...]]) -> Stock:
     mended = mending.read_all(inputs.mended, own)
     stands = answers.read(inputs.dictionary, inputs.columns)
     settled = answers.over(stands, mended.general)
-    sent = reading.read(inputs.base, settled)
+    sent = reading.read(inputs.base, settled, sheet=inputs.sheet)
     to_keep, note = mending.for_later(mended, sent.frame)
     cells, trail, kept = mending.apply(sent.frame, settled, mended.rows)
     no_extra = pl.when(~pl.col("source_row").is_in(kept.implode())).then(EXTRA).alias(EXTRA)
@@ -111,7 +112,7 @@ def ingest(inputs: Inputs, precedence: Mapping[str, tuple[str, ...]]) -> Stock:
         raise AssertionError("rows read differ from rows accepted plus rows quarantined")
     if accepted["home_id"].is_duplicated().any():
         raise AssertionError("a home was accepted twice")
-    refused = faults.why_refused(found, raw.frame.height, accepted.height)
+    refused = raw.refused or faults.why_refused(found, raw.frame.height, accepted.height)
     return Stock(accepted, quarantine, found, said, laid.log, trail, raw, settled, to_keep, refused)
 
 
@@ -134,9 +135,11 @@ def _divide(
         .join(held, on="source_row", how="left", maintain_order="left")
         .drop(*helpers, "cloned_rows")
     )
+    once = {heading: column for column, heading in reversed(raw.headings.items())}
     shown = [
         pl.col(column).alias(f"{heading} as sent" if heading in _TAKEN else heading)
         for column, heading in raw.headings.items()
+        if once[heading] == column
     ]
     quarantine = (
         reasons.join(typed.select("source_row", "home_id"), on="source_row")

@@ -1,17 +1,23 @@
 """Matches the headings of a stock list to the column dictionary, and explains what is left.
 
-A heading of columns.csv with a + before it is another column's too: its words speak of both.
+The words of a heading and the look of its cells count together, and all headings are matched at
+once, so that each column gets the heading that fits it best. A heading of columns.csv with a +
+before it is another column's too: its words speak of both.
 """
 
 import difflib
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache, lru_cache
 
+import numpy as np
+from scipy.optimize import linear_sum_assignment
+
 from pipeline.columns import by_role, dictionary
-from pipeline.stock import casting
+from pipeline.stock import addresses, casting, profiles, wording
 from pipeline.stock.answers import Answers
+from pipeline.stock.profiles import Profile
 
 ESSENTIAL = ("home_id", "property_type", "construction_year", "floor_area_m2", "wall_construction")
 _PERSONAL = re.compile(
@@ -25,6 +31,18 @@ _MARKS = (('(")', " in"), ("('')", " in"), ("(')", " ft"), ("²", "2"))
 _SHORT_UNITS = ("mm", "cm", "ft")
 _SHARED = "+"
 Row = Sequence[object]
+Scores = dict[tuple[int, str], float]
+"""Position of a heading and column, and how well they fit, from `LEAST` to 1."""
+LEAST = 0.5
+_SURE = 0.9
+_ALL = 0.98
+_CERTIFICATE = "certificate_key"
+"""What wording.scores calls the number of a certificate or of its building; no column by itself."""
+_STAYS = frozenset({*ESSENTIAL, "wall_insulation", "heating"})
+"""Columns whose full name holds them whatever the cells are, so that each home is told of it."""
+_TOLD_BY_CELLS = ("postcode", "wall_construction", "heating", "property_type", "description")
+_TELLS = ("property_type", "construction_year", "wall_construction")
+"""Columns that a description tells, so that no heading need hold them."""
 
 
 @dataclass(frozen=True)
@@ -33,7 +51,8 @@ class Match:
 
     positions: column name to position; all: every heading as written, "" where there is none;
     unused: headings no column took (their cells are not kept); personal: how many of those look
-    like personal data; missing: labels of essential columns without a heading.
+    like personal data; missing: labels of essential columns without a heading; several: all
+    positions of a column whose cells are joined; fits: how well headings fit columns.
     """
 
     positions: dict[str, int]
@@ -41,6 +60,8 @@ class Match:
     unused: tuple[str, ...]
     personal: int = 0
     missing: tuple[str, ...] = field(default=())
+    several: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    fits: Scores = field(default_factory=dict, compare=False)
 
     @property
     def count(self) -> int:
@@ -134,35 +155,154 @@ def column_of(heading: object) -> str | None:
 
 
 def suggestion(heading: str) -> str | None:
-    """The column a heading that none took looks most like."""
+    """The column a heading that none took speaks of most, else whose name looks most like it."""
+    found = _words_of(heading)
+    found.pop(_CERTIFICATE, None)
+    if found:
+        return max(found, key=lambda name: found[name])
     near = difflib.get_close_matches(plain(heading), list(_known()), 1, 0.72)
     return _known()[near[0]] if near else None
 
 
-def match(row: Row, settled: Mapping[str, str] | None = None) -> Match:
+def match(
+    row: Row, settled: Mapping[str, str] | None = None, cells: Sequence[Profile] = ()
+) -> Match:
     """Match one row of headings; `settled` maps plain headings to columns and comes first.
 
-    The first heading that fits a column takes it. Where no heading is the landlord's own key, as
-    in an extract of certificates, one heading may hold two columns.
+    cells: what the cells below each heading look like; without them the words alone count. Where no
+    heading is the landlord's own key, as in an extract of certificates, one heading may hold two
+    columns.
     """
+    written = tuple(str(h).strip() if h is not None else "" for h in row)
     chosen = settled or {}
-    taken = {chosen[plain(heading)] for heading in row if plain(heading) in chosen}
     positions: dict[str, int] = {}
-    unused = []
-    for position, heading in enumerate(row):
-        name = chosen.get(plain(heading))
-        if name is None:
-            name = column_of(heading)
-            name = None if name in taken else name
-        if name and name not in positions:
-            positions[name] = position
-        elif heading is not None and str(heading).strip():
-            unused.append(str(heading).strip())
+    for position, heading in enumerate(written):
+        if (name := chosen.get(plain(heading))) is not None:
+            positions.setdefault(name, position)
+    taken = set(positions)
+    fits = {
+        (p, name): fit for (p, name), fit in scores(written, cells).items() if name not in taken
+    }
+    positions |= _assigned(fits, positions, [plain(h) in chosen for h in written])
+    several = _addresses(written, chosen, positions, cells)
+    if several:
+        positions["address"] = several[0]
     if "home_id" not in positions:
         positions |= _seconds(row, positions, taken)
-    written = tuple(str(h).strip() if h is not None else "" for h in row)
-    missing = tuple(dictionary()[name].label for name in ESSENTIAL if name not in positions)
-    return Match(positions, written, tuple(unused), sum(map(is_personal, unused)), missing)
+    used = {*positions.values(), *several}
+    unused = tuple(h for place, h in enumerate(written) if h and place not in used)
+    joined_ = {"address": several} if len(several) > 1 else {}
+    return Match(
+        positions,
+        written,
+        unused,
+        sum(map(is_personal, unused)),
+        _missing(positions),
+        joined_,
+        fits,
+    )
+
+
+def _missing(positions: Mapping[str, int]) -> tuple[str, ...]:
+    """Labels of the columns a list must have that no heading holds nor may tell in passing."""
+    told = _TELLS if "description" in positions else ()
+    return tuple(
+        dictionary()[name].label for name in ESSENTIAL if name not in positions and name not in told
+    )
+
+
+def with_key(found: Match, cells: Sequence[Profile]) -> Match:
+    """A list without the landlord's own key, keyed by UPRN or number of the building's certificate.
+
+    The UPRN comes first unless some homes lack it and no certificate's number does.
+    """
+    if "home_id" in found.positions:
+        return found
+    numbers = {
+        place: fits
+        for place, heading in enumerate(found.all)
+        if (fits := wording.scores(heading).get(_CERTIFICATE)) and cells[place].filled > _ALL
+    }
+    uprn = found.positions.get("uprn")
+    places = sorted(numbers, key=lambda place: -numbers[place])
+    if uprn is not None:
+        places = [uprn, *places] if cells[uprn].filled > _ALL or not places else places
+    if not places:
+        return found
+    positions = {**found.positions, "home_id": places[0]}
+    unused = tuple(h for p, h in enumerate(found.all) if h in found.unused and p != places[0])
+    return replace(found, positions=positions, unused=unused, missing=_missing(positions))
+
+
+def scores(written: Sequence[str], cells: Sequence[Profile] = ()) -> Scores:
+    """How well each heading and its cells fit each column; below `LEAST` is left out."""
+    found: dict[tuple[int, str], float] = {}
+    for position, heading in enumerate(written):
+        held = cells[position] if position < len(cells) else None
+        for name, words in _words_of(heading).items():
+            if name == _CERTIFICATE:
+                continue
+            score = _score(name, words, held, len(wording.parts_of(heading)[0]))
+            if score >= LEAST:
+                found[position, name] = score
+        if held is not None and heading and not is_personal(heading):
+            found.update({(position, n): LEAST for n in _told_by_cells(heading, held)})
+    return found
+
+
+def _words_of(heading: str) -> dict[str, float]:
+    """By column, how surely the words of a heading name it; 1 for a name of columns.csv."""
+    exact = column_of(heading)
+    if exact is None and is_personal(heading):
+        return {}
+    return {**wording.scores(heading), **({exact: 1.0} if exact else {})}
+
+
+def _score(name: str, words: float, held: Profile | None, parts: int) -> float:
+    """Words and cells together; where cells are of another kind only a full name may stay."""
+    fits = profiles.fit(dictionary()[name], held) if held is not None else 0.5
+    if fits < 0:
+        return LEAST if words == 1.0 and parts > 1 and name in _STAYS else 0.0
+    return 0.7 * words + 0.3 * fits + (0.05 if words == 1.0 else 0.0)
+
+
+def _told_by_cells(heading: str, held: Profile) -> list[str]:
+    """Columns that cells alone tell under a heading whose words say nothing."""
+    if wording.parts_of(heading)[0] or held.cells < profiles.LEAST_CELLS:
+        return []
+    sure = {n: profiles.fit(dictionary()[n], held) for n in _TOLD_BY_CELLS}
+    return [name for name, fits in sure.items() if fits >= _SURE]
+
+
+def _assigned(
+    fits: Scores, positions: Mapping[str, int], settled: Sequence[bool]
+) -> dict[str, int]:
+    """The position of each column not yet held, so that all together fit best."""
+    names = [c.name for c in by_role("stock") if c.name not in {*positions, "address"}]
+    table = np.zeros((len(settled), len(names)))
+    for (position, name), score in fits.items():
+        if name in names and not settled[position]:
+            table[position, names.index(name)] = score - position * 1e-5
+    places, columns = linear_sum_assignment(table, maximize=True)
+    return {names[c]: int(p) for p, c in zip(places, columns, strict=True) if table[p, c] > 0.0}
+
+
+def _addresses(
+    written: Sequence[str],
+    chosen: Mapping[str, str],
+    positions: Mapping[str, int],
+    cells: Sequence[Profile],
+) -> tuple[int, ...]:
+    """Positions that hold the address, in the order of the list."""
+    told = [p for p, heading in enumerate(written) if chosen.get(plain(heading)) == "address"]
+    if told:
+        return tuple(told)
+    free = [
+        None if p in positions.values() or plain(heading) in chosen or is_personal(heading)
+        else heading
+        for p, heading in enumerate(written)
+    ]  # fmt: skip
+    return addresses.positions(free, cells)
 
 
 def _seconds(row: Row, positions: Mapping[str, int], taken: set[str]) -> dict[str, int]:
@@ -186,8 +326,8 @@ def is_personal(heading: str) -> bool:
 def joined(upper: Row, lower: Row) -> list[object]:
     """One row of headings from two: a merged upper heading stands over those that follow it.
 
-    A lower heading takes the upper word in front where the two together, or the upper alone
-    where there is no lower, name a column; else it stands alone.
+    A lower heading takes the upper words in front where it says little alone (Type, Area, Date),
+    where there is no lower, or where the two together name a column and it alone none.
     """
     told: list[object] = []
     group = ""
@@ -195,8 +335,18 @@ def joined(upper: Row, lower: Row) -> list[object]:
         group = str(above).strip() if above is not None and str(above).strip() else group
         text = str(below).strip() if below is not None else ""
         both = f"{group} {text}".strip()
-        told.append(both if column_of(both) or not text else text)
+        few = wording.says_little(text) and len(wording.parts_of(text)[0]) < 2
+        alone = bool(text) and not few
+        better = not _words_of(text) and _words_of(both)
+        told.append(both if better or not alone or column_of(both) else text)
     return told
+
+
+def named(row: Row) -> int:
+    """How many columns the words of a row name, and no more than one a cell; figures count off."""
+    texts = [str(cell).strip() for cell in row if cell is not None]
+    best = {max(s, key=lambda n: s[n]) for text in texts if (s := _words_of(text))}
+    return len(best) - sum(text[:1].isdigit() for text in texts)
 
 
 def by_heading(settled: Answers) -> dict[str, str]:
@@ -211,14 +361,16 @@ def starter_map(found: Match) -> str:
         "[columns]",
     ]
     once = {place: name for name, place in reversed(found.positions.items())}
-    lines += [
-        f'{n} = "{_quoted(found.all[p])}"' for n, p in found.positions.items() if once[p] == n
-    ]
+    for name, place in found.positions.items():
+        if once[place] == name:
+            several = [f'"{_quoted(found.all[p])}"' for p in found.several.get(name, ())]
+            written = f"[{', '.join(several)}]" if several else f'"{_quoted(found.all[place])}"'
+            lines.append(f"{name} = {written}")
     lines += ["", "# Headings no column took; their cells are not kept."]
     for heading in found.unused:
-        name = suggestion(heading)
+        near = suggestion(heading)
         note = "  # looks like personal data" if is_personal(heading) else ""
-        lines.append(f'# {name or "?"} = "{_quoted(heading)}"{note}')
+        lines.append(f'# {near or "?"} = "{_quoted(heading)}"{note}')
     lacking = [c for c in by_role("stock") if c.name not in found.positions]
     lines += ["", "# Columns without a heading; (!) marks those that a list must have."]
     lines += [

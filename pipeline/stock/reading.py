@@ -6,25 +6,43 @@ spreadsheet would show.
 """
 
 import hashlib
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import polars as pl
 
 from pipeline.errors import StockListError
-from pipeline.stock import bounds, characters, csv_files, personal
+from pipeline.stock import (
+    addresses,
+    bounds,
+    characters,
+    csv_files,
+    doubts,
+    long_lists,
+    lookups,
+    newest,
+    other_rows,
+    personal,
+    profiles,
+    sheets,
+    ticks,
+)
 from pipeline.stock.answers import NOTHING, Answers
-from pipeline.stock.headings import ESSENTIAL, Match, by_heading, joined, match, plain
+from pipeline.stock.bounds import Table
+from pipeline.stock.headings import ESSENTIAL, Match, by_heading, match, plain, with_key
+from pipeline.stock.profiles import Profile
 from pipeline.stock.questions import Question
+from pipeline.stock.sheets import Sheet, looked_at
 
 _LONGEST_CELL_BYTES = 1 << 20
 _MOST_TEXT_BYTES = 1 << 30
 """More than any CSV file may hold: in parquet one text may stand in many rows."""
 _LONGEST_TEXT = 1_000
 """Own assumption: an address has a hundred characters, a remark some hundreds."""
-_HEADER_ROWS = 40
 _LEAST_HEADINGS = 3
+_TEXTS = (".csv", ".tsv", ".txt")
+_BOOKS = (".xlsx", ".xlsm")
 EXTRA = "more cells than headings"
 
 
@@ -45,27 +63,89 @@ class RawTable:
     sha256: str
     notes: tuple[str, ...]
     questions: tuple[Question, ...] = ()
+    refused: str = ""
+    superseded: int = 0
 
 
-def read(path: Path, answers: Answers = NOTHING, must: tuple[str, ...] = ESSENTIAL) -> RawTable:
+def read(
+    path: Path,
+    answers: Answers = NOTHING,
+    must: tuple[str, ...] = ESSENTIAL,
+    sheet: str | None = None,
+) -> RawTable:
     """Read one file with what is settled of its headings; `must` names columns it must have.
 
+    sheet: the one of a workbook to read; None chooses those with homes.
     Raises StockListError with what was found, where, and what to do.
     """
-    rows, notes = rows_of(path)
     settled = by_heading(answers)
-    header, names = find_headings(rows, path.name, settled, must)
-    found = match(names, settled)
-    absent = sorted(set(settled) - set(map(plain, names)))
-    if must and absent:
+    body, extra, names, notes = _homes(path, settled, must, sheet)
+    looks = _looks(body)
+    found = match(names, settled, looks)
+    if must:
+        found = with_key(found, looks)
+        _refuse_absent(answers, found, path.name)
+    cells, superseded, older = newest.only(_cells(body, found, extra), body, names, looks)
+    cells, cut = _cut(cells)
+    cells, struck = personal.clean(cells)
+    if cells.height + superseded != body.height:
+        raise AssertionError("rows of homes read differ from rows kept plus rows superseded")
+    asked = doubts.rivals(found, body.drop("source_row"))
+    return RawTable(
+        cells,
+        {n: personal.strike(found.all[p])[0] for n, p in found.positions.items()},
+        found,
+        struck,
+        sha256(path),
+        (*notes, *older, *cut),
+        (*asked, *(doubts.missing(found) if must else ())),
+        doubts.refusal(found) if must else "",
+        superseded,
+    )
+
+
+def _homes(
+    path: Path, settled: Mapping[str, str], must: tuple[str, ...], chosen: str | None
+) -> tuple[pl.DataFrame, pl.DataFrame, list[str], list[str]]:
+    """The rows of homes, what stands beyond their headings, the headings, and notes.
+
+    First frame: source_row and a text column to each heading, one row to a home or to a dated
+    record of one. Second: source_row and `EXTRA`.
+    """
+    sent, others, notes = _sheet(path, settled, chosen)
+    _refuse_no_headings(sent, path.name, must)
+    body, extra = _filled(sent, path.name)
+    names = list(sent.names[: body.width - 1])
+    body, between, told = other_rows.without(body, names, sent.above)
+    notes += told
+    body, names, told = other_rows.with_streets(body, names, between)
+    notes += told
+    body, told = lookups.applied(body, names, others)
+    notes += told
+    body, names, told = long_lists.turned(body, names, _looks(body))
+    notes += told
+    body, names, told = ticks.put_together(body, names, _looks(body))
+    return body, extra, names, [*notes, *told]
+
+
+def _looks(body: pl.DataFrame) -> list[Profile]:
+    return profiles.profiles(body.drop("source_row"))
+
+
+def _refuse_absent(answers: Answers, found: Match, name: str) -> None:
+    """Refuse settled headings that a list lacks; of several for one column it needs one."""
+    written = set(map(plain, found.all))
+    absent = [
+        heading
+        for some in answers.columns.values()
+        for heading in some
+        if not written & set(map(plain, some))
+    ]
+    if absent:
         raise StockListError(
-            f"{path.name}: the column map names headings the list lacks: {', '.join(absent)}."
+            f"{name}: the column map names headings the list lacks: {', '.join(sorted(absent))}."
             f" Headings read: {', '.join(filter(None, found.all))[:400]}."
         )
-    cells, cut = _cut(_cells(rows, header, found, path.name))
-    cells, struck = personal.clean(cells)
-    headings = {n: personal.strike(found.all[p])[0] for n, p in found.positions.items()}
-    return RawTable(cells, headings, found, struck, sha256(path), (*notes, *cut))
 
 
 def _cut(cells: pl.DataFrame) -> tuple[pl.DataFrame, list[str]]:
@@ -78,28 +158,38 @@ def _cut(cells: pl.DataFrame) -> tuple[pl.DataFrame, list[str]]:
     return cells.with_columns(pl.col(pl.String).str.head(_LONGEST_TEXT)), [note]
 
 
-def rows_of(path: Path) -> tuple[pl.DataFrame, list[str]]:
-    """Every row of a file as text, headings and titles included, and notes on the reading."""
+def _sheet(
+    path: Path, settled: Mapping[str, str], chosen: str | None
+) -> tuple[Sheet, list[Table], list[str]]:
+    """The rows of a file as text with its headings found, other sheets of it, and notes."""
     _refuse_unusable(path)
-    readers: dict[str, Callable[[Path], tuple[pl.DataFrame, list[str]]]] = {
-        ".csv": csv_files.rows,
-        ".tsv": csv_files.rows,
-        ".txt": csv_files.rows,
-        ".xlsx": _book_rows,
-        ".xlsm": _book_rows,
-        ".parquet": _parquet_rows,
-    }
-    reader = readers.get(path.suffix.lower())
-    if reader is None:
+    kind = path.suffix.lower()
+    if kind in _TEXTS:
+        rows, notes = csv_files.rows(path)
+        rows, unseen = _legible(rows, path.name)
+        return looked_at(path.name, rows, settled), [], [*notes, *unseen]
+    if kind == ".parquet":
+        (table,) = bounds.tables(path)
+        head = pl.DataFrame([table.headings], schema=table.rows.columns, orient="row")
+        rows, unseen = _legible(pl.concat([head, table.rows]), path.name)
+        return looked_at(path.name, rows, settled), [], unseen
+    if kind not in _BOOKS:
         raise StockListError(
             f"{path.name}: the ending '{path.suffix}' is not one this tool reads. Save the list"
-            f" as {', '.join(readers)}."
+            f" as {', '.join((*_TEXTS, *_BOOKS, '.parquet'))}."
         )
-    rows, notes = reader(path)
-    _refuse_long(rows, path.name)
+    homes, others, notes = sheets.of_book(path, settled, chosen)
+    sent, told = sheets.stacked(homes)
+    rows, unseen = _legible(sent.rows, path.name)
+    names = tuple(characters.visible(name) for name in sent.names)
+    return replace(sent, rows=rows, names=names), others, [*notes, *told, *unseen]
+
+
+def _legible(rows: pl.DataFrame, name: str) -> tuple[pl.DataFrame, list[str]]:
+    """Rows without characters that nobody sees, and a note where there were some."""
+    _refuse_long(rows, name)
     rows, unseen = characters.without_unseen(rows)
-    told = [f"control characters were taken out of {unseen:,} cells"] if unseen else []
-    return rows, [*notes, *told]
+    return rows, [f"control characters were taken out of {unseen:,} cells"] if unseen else []
 
 
 def _refuse_long(rows: pl.DataFrame, name: str) -> None:
@@ -140,85 +230,48 @@ def sha256(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def _book_rows(path: Path) -> tuple[pl.DataFrame, list[str]]:
-    """The rows of the sheet that looks most like a list of homes."""
-    sheets = {sheet.name: sheet.rows for sheet in bounds.tables(path)}
-    best = max(sheets, key=lambda sheet: _header(sheets[sheet], {})[2])
-    others = [sheet for sheet in sheets if sheet != best]
-    counts = {sheet: _header(sheets[sheet], {})[1] for sheet in others}
-    rivals = [s for s in others if set(ESSENTIAL) <= set(match(counts[s]).positions)]
-    if rivals:
+def _refuse_no_headings(sent: Sheet, name: str, must: tuple[str, ...]) -> None:
+    """Refuse a file in which no row reads as headings of homes."""
+    if sent.count < min(_LEAST_HEADINGS, len(must) + 1):
+        shown = [str(cell) for cell in sent.rows.row(0) if cell][:8] if sent.rows.height else []
         raise StockListError(
-            f"{path.name}: sheets {', '.join(map(repr, [best, *rivals]))} all look like lists of"
-            " homes. Put the homes on one sheet, or save each sheet as a file of its own."
+            f"{name}: no row of headings was found in the first {sheets.HEADER_ROWS} rows (the"
+            f" first reads: {', '.join(shown)[:200] or 'nothing'}). Put one row of headings above"
+            " the homes, one heading to a column: for instance Property Ref, Postcode, Property"
+            " Type, Age, Floor Area, Wall Construction. Or settle the headings in a file:"
+            " `programme headings FILE` prints one to start from."
         )
-    notes = [f"read sheet '{best}', left {', '.join(map(repr, others))}"] if others else []
-    return sheets[best], notes
 
 
-def _parquet_rows(path: Path) -> tuple[pl.DataFrame, list[str]]:
-    (table,) = bounds.tables(path)
-    head = pl.DataFrame([table.headings], schema=table.rows.columns, orient="row")
-    return pl.concat([head, table.rows]), []
+def _filled(sent: Sheet, name: str) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The rows below the headings that hold anything, and what stands beyond the last heading.
 
-
-def _header(rows: pl.DataFrame, settled: Mapping[str, str]) -> tuple[int, list[object], int]:
-    """Index of the last row of headings, the headings, and how many columns they name.
-
-    A second row below merged headings is joined to them where that names more columns.
+    First frame: source_row and a text column to each heading; second: source_row and `EXTRA`.
     """
-    top = list(rows.head(_HEADER_ROWS).iter_rows())
-    best: tuple[int, list[object], int] = (0, [], 0)
-    for index, row in enumerate(top):
-        options = [list(row)]
-        if index and any(cell is None for cell in top[index - 1]):
-            options.append(joined(top[index - 1], row))
-        for names in options:
-            count = match(names, settled).count
-            if count > best[2]:
-                best = (index, names, count)
-    return best
-
-
-def find_headings(
-    rows: pl.DataFrame, name: str, settled: Mapping[str, str], must: tuple[str, ...]
-) -> tuple[int, list[object]]:
-    """Index of the row above the homes, and the headings.
-
-    Raises StockListError where no row reads as headings or a column of `must` has none.
-    """
-    header, names, count = _header(rows, settled)
-    if count < min(_LEAST_HEADINGS, len(must) + 1):
-        shown = [str(cell) for cell in rows.row(0) if cell][:8] if rows.height else []
-        raise StockListError(
-            f"{name}: no row of headings was found in the first {_HEADER_ROWS} rows (the first"
-            f" reads: {', '.join(shown)[:200] or 'nothing'}). Put one row of headings above the"
-            " homes, one heading to a column, no merged cells: for instance Property Ref,"
-            " Postcode, Property Type, Age, Floor Area, Wall Construction. Or settle the headings"
-            " in a file: `programme headings FILE` prints one to start from."
-        )
-    found = match(names, settled)
-    if any(column not in found.positions for column in must):
-        raise StockListError(
-            f"{name} row {header + 1}: no heading for {', '.join(found.missing)}. Headings read:"
-            f" {', '.join(filter(None, found.all))[:400]}.{found.hint} Rename the columns, or"
-            " settle them with --columns (`programme headings FILE` prints a map to start from)."
-        )
-    return header, names
-
-
-def _cells(rows: pl.DataFrame, header: int, found: Match, name: str) -> pl.DataFrame:
-    """The cells of known columns below the headings, row numbers in front; blank rows dropped."""
-    body = rows.with_row_index("source_row", offset=1).slice(header + 1)
+    body = sent.body
     cells = [column for column in body.columns if column != "source_row"]
     body = body.filter(~pl.all_horizontal(pl.col(cells).is_null()))
     if body.height == 0:
         raise StockListError(f"{name} has headings but no homes below them. Ask for it again.")
-    last = max(i for i, heading in enumerate(found.all) if heading)
+    last = max(i for i, heading in enumerate(sent.names) if heading)
     beyond = cells[last + 1 :]
     more = pl.sum_horizontal(pl.col(beyond).is_not_null()) if beyond else pl.lit(0)
-    return body.select(
+    extra = body.select("source_row", pl.when(more > 0).then(more.cast(pl.String)).alias(EXTRA))
+    return body.select("source_row", *cells[: last + 1]), extra
+
+
+def _cells(body: pl.DataFrame, found: Match, extra: pl.DataFrame) -> pl.DataFrame:
+    """The cells of known columns, row numbers in front and `EXTRA` behind."""
+    cells = [column for column in body.columns if column != "source_row"]
+    known = body.select(
         "source_row",
-        *(pl.col(cells[place]).alias(column) for column, place in found.positions.items()),
-        pl.when(more > 0).then(more.cast(pl.String)).alias(EXTRA),
+        *(_cell(column, place, found, cells) for column, place in found.positions.items()),
     )
+    return known.join(extra, on="source_row", how="left", maintain_order="left")
+
+
+def _cell(column: str, place: int, found: Match, cells: list[str]) -> pl.Expr:
+    """The cell of a column, or those it is joined of."""
+    several = found.several.get(column)
+    whole = addresses.joined([cells[p] for p in several]) if several else pl.col(cells[place])
+    return whole.alias(column)

@@ -1,0 +1,56 @@
+"""Headings that hold an address between them, and how their cells are joined."""
+
+from collections.abc import Sequence
+
+import polars as pl
+
+from pipeline.stock import wording
+from pipeline.stock.profiles import Profile
+
+_WHOLE = {frozenset({"address"}), frozenset({"address", "property"})}
+_LINE = {
+    *(frozenset({"address", part}) for part in ("number", "street", "town", "block")),
+    *(frozenset({part}) for part in ("street", "town")),
+    frozenset({"street", "number"}),
+}
+_NUMBER = {frozenset({"number"}), frozenset({"house", "number"}), frozenset({"address", "number"})}
+
+
+def positions(headings: Sequence[str | None], cells: Sequence[Profile]) -> tuple[int, ...]:
+    """Positions that hold the address: one with all of it, else its lines in the list's order.
+
+    headings: None where a heading is another column's; cells: what stands below them.
+    """
+    whole, lines = [], []
+    for place, heading in enumerate(headings):
+        parts, unknown = wording.parts_of(heading or "")
+        if heading is None or unknown > 1:
+            continue
+        numbered = "number" in parts or any(word.isdigit() for word in wording.tokens(heading))
+        if parts in _WHOLE and not numbered:
+            whole.append(place)
+        elif parts in _WHOLE | _LINE or (parts in _NUMBER and _are_house_numbers(place, cells)):
+            lines.append(place)
+    if whole and (not lines or _has_numbers(whole[0], cells)):
+        return (whole[0],)
+    return tuple(sorted([*whole, *lines]))
+
+
+def _are_house_numbers(place: int, cells: Sequence[Profile]) -> bool:
+    return place < len(cells) and cells[place].share("house_number") > 0.6
+
+
+def _has_numbers(place: int, cells: Sequence[Profile]) -> bool:
+    return place >= len(cells) or cells[place].share("digits") > 0.3
+
+
+def joined(columns: Sequence[str]) -> pl.Expr:
+    """One text of the cells of a row: a house number before its street, else commas between.
+
+    Null where all are.
+    """
+    text = pl.concat_str(
+        [pl.col(name).str.strip_chars(" ,") for name in columns], separator=", ", ignore_nulls=True
+    )
+    closed = text.str.replace_all(r"(^|, )(\d{1,4}[A-Za-z]?), ", "$1$2 ")
+    return pl.when(closed != "").then(closed)

@@ -1,0 +1,85 @@
+"""Sheets of a workbook that say what its codes mean, put into the cells they explain."""
+
+from collections.abc import Sequence
+
+import polars as pl
+
+from pipeline.stock import headings, wording
+from pipeline.stock.bounds import Table
+
+_MOST_ROWS = 500
+_LONGEST_CODE = 12
+_EXPLAINED = 0.9
+_LEAST_CODES = 2
+
+
+def applied(
+    body: pl.DataFrame, names: Sequence[str], others: Sequence[Table]
+) -> tuple[pl.DataFrame, list[str]]:
+    """The rows with codes written out, and notes.
+
+    A table explains a heading that it names, or, where it names none, the only one nearly all of
+    whose cells are its codes.
+    """
+    notes = []
+    tables = [table for sheet in others for table in _tables(sheet)]
+    for place, heading in enumerate(names):
+        column = body.columns[place + 1]
+        texts = set(body[column].drop_nulls().str.strip_chars().str.to_lowercase().unique())
+        fits = [t for t in tables if heading and _explains(t, heading, texts)]
+        named = [t for t in fits if _same(t[0], heading)]
+        chosen = named if named else [t for t in fits if not _names_any(t[0], names)]
+        if len(chosen) == 1:
+            what, meanings = chosen[0]
+            key = pl.col(column).str.strip_chars().str.to_lowercase()
+            body = body.with_columns(
+                key.replace_strict(meanings, default=pl.col(column), return_dtype=pl.String)
+                .alias(column)
+            )  # fmt: skip
+            notes.append(f"codes under '{heading}' were written out by '{what}'")
+    return body, notes
+
+
+def _tables(sheet: Table) -> list[tuple[str, dict[str, str]]]:
+    """What is explained, and meaning by code in lower case; a third column in front names it."""
+    rows = sheet.rows.head(_MOST_ROWS + 1)
+    if sheet.rows.height > _MOST_ROWS or rows.width < 2:
+        return []
+    texts = [[str(c).strip() if c is not None else "" for c in row] for row in rows.iter_rows()]
+    filled = [row for row in texts if sum(map(bool, row)) >= 2]
+    if not filled:
+        return []
+    width = max(sum(map(bool, row)) for row in filled)
+    if width == 2:
+        return _one(sheet.name, [(r[0], r[1]) for r in filled if r[0]])
+    if width == 3:
+        groups: dict[str, list[tuple[str, str]]] = {}
+        field = ""
+        for row in filled:
+            field = row[0] or field
+            groups.setdefault(field, []).append((row[1], row[2]))
+        return [table for name, pairs in groups.items() for table in _one(name, pairs)]
+    return []
+
+
+def _one(name: str, pairs: list[tuple[str, str]]) -> list[tuple[str, dict[str, str]]]:
+    meanings = {code.lower(): text for code, text in pairs if code and text}
+    short = all(len(code) <= _LONGEST_CODE for code in meanings)
+    spelt = any(any(c.isalpha() for c in text) for text in meanings.values())
+    return [(name, meanings)] if short and spelt and len(meanings) == len(pairs) else []
+
+
+def _explains(table: tuple[str, dict[str, str]], heading: str, texts: set[str]) -> bool:
+    known = texts & set(table[1])
+    return len(known) >= _LEAST_CODES and len(known) >= _EXPLAINED * len(texts)
+
+
+def _same(what: str, heading: str) -> bool:
+    if headings.plain(what) == headings.plain(heading):
+        return True
+    parts, others = (wording.parts_of(text)[0] - {"key", "type"} for text in (what, heading))
+    return bool(parts) and parts == others
+
+
+def _names_any(what: str, names: Sequence[str]) -> bool:
+    return any(name and _same(what, name) for name in names)

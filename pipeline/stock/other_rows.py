@@ -1,0 +1,74 @@
+"""Rows between homes that are none: headings again, a title of a street, a note."""
+
+from collections.abc import Sequence
+
+import polars as pl
+
+_LEAST_FILLED = 5
+"""Only in a list this wide can a row with a single cell be no home. Own assumption."""
+_STREET = r"(?i)^(.*?)[\s,]+([a-z]{1,2}\d[a-z\d]?\s*\d[a-z]{2})\s*$"
+
+
+def without(
+    body: pl.DataFrame, names: Sequence[str], above: Sequence[object]
+) -> tuple[pl.DataFrame, pl.DataFrame, list[str]]:
+    """Homes without the rows between them, those rows with a single text, and notes.
+
+    body: `source_row` and one text column to a heading; above: the upper row of two of headings.
+    """
+    cells = body.columns[1:]
+    told = pl.sum_horizontal(pl.col(cells).is_not_null())
+    again = pl.lit(False)
+    for row in (names, above):
+        known = [(c, str(name)) for c, name in zip(cells, row, strict=False) if name]
+        if len(known) >= 2:
+            same = [_ends_alike(pl.col(c), name) for c, name in known]
+            again = again | ((pl.sum_horizontal(same) >= 2) & (pl.sum_horizontal(same) >= told / 2))
+    wide = body.select((told >= _LEAST_FILLED).mean()).item() > 0.5
+    alone = (told == 1) & ~_code() if wide else pl.lit(False)
+    marked = body.with_columns(again.alias("_again"), alone.alias("_alone"))
+    headings = marked.filter("_again")
+    titles = marked.filter(pl.col("_alone") & ~pl.col("_again"))
+    kept = marked.filter(~pl.col("_again") & ~pl.col("_alone")).drop("_again", "_alone")
+    notes = [
+        f"{len(rows):,} {what} between the homes were left out"
+        for rows, what in ((headings, "rows of headings"), (titles, "rows with a single text"))
+        if len(rows)
+    ]
+    texts = titles.select("source_row", pl.coalesce(cells).alias("text"))
+    return kept, texts, notes
+
+
+def _ends_alike(cell: pl.Expr, name: str) -> pl.Expr:
+    """Whether a cell is the heading again; under merged headings it is its last words."""
+    text = cell.str.strip_chars().str.to_lowercase()
+    plain = " ".join(name.lower().split())
+    return (
+        (pl.lit(plain) == text) | pl.lit(plain).str.ends_with(pl.format(" {}", text))
+    ).fill_null(False)
+
+
+def _code() -> pl.Expr:
+    """Whether the only text of a row may be a home's key."""
+    text = pl.coalesce(pl.exclude("source_row")).str.strip_chars()
+    return text.str.contains(r"^\S*\d\S*$")
+
+
+def with_streets(
+    body: pl.DataFrame, names: Sequence[str], titles: pl.DataFrame
+) -> tuple[pl.DataFrame, list[str], list[str]]:
+    """Put street and postcode that stand once above their homes beside each, with a note.
+
+    titles: rows with a single text. One that ends with a postcode is a street's.
+    """
+    found = titles.select(
+        "source_row",
+        pl.col("text").str.extract(_STREET, 1).alias("Street"),
+        pl.col("text").str.extract(_STREET, 2).alias("Postcode"),
+    ).drop_nulls()
+    if found.height < 2:
+        return body, list(names), []
+    beside = body.select("source_row").join_asof(found, on="source_row").drop("source_row")
+    beside = beside.rename({"Street": "street above", "Postcode": "postcode above"})
+    note = "streets and postcodes that stand above their homes were put beside them"
+    return body.hstack(beside), [*names, "Street", "Postcode"], [note]

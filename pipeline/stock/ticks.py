@@ -1,0 +1,145 @@
+"""Cells that only make sense together: ticked columns, units beside figures, years from and to.
+
+Each turns several columns of a list into the one text that another list would write in a cell.
+"""
+
+import re
+from collections.abc import Sequence
+
+import polars as pl
+
+from pipeline.stock import wording
+from pipeline.stock.profiles import Profile
+
+_YES = ("y", "yes", "true", "x", "1", "✓", "✔", "tick", "ticked", "ie")
+_NO = ("n", "no", "false", "0", "n/a", "na", "-", "nac ydy")
+_KINDS = {
+    "wall_construction": (
+        (r"cavity(?: brick| block)?(?: walls?)?", "Cavity"),
+        (r"solid(?: brick)?(?: walls?)?|brick solid", "Solid brick"),
+        (r"(?:sand|lime)?stone(?: walls?)?", "Stone"),
+        (r"timber fr(?:ame|amed)?", "Timber frame"),
+        (r"non ?trad(?:itional)?|system(?: built)?", "System built"),
+        (r"no ?fines|prc|concrete(?: panel)?", "System built"),
+    ),
+    "wall_insulation": (
+        (r"cwi|cavity(?: wall)? (?:insulation|insulated|fill|filled)|filled", "Filled cavity"),
+        (r"ewi|external(?: wall)?(?: insulation| insulated)?", "External"),
+        (r"iwi|internal(?: wall)?(?: insulation| insulated)?|dry ?lined", "Internal"),
+    ),
+}  # fmt: skip
+"""What a ticked heading says of the wall, in the words another list would use; common practice."""
+_WHERE = {
+    "wall_construction": r"\b(?:external|ext|outer|walls?|construction|construct|type)\b",
+    "wall_insulation": r"\b(?:walls?|insulation|ins)\b",
+}
+"""Words of the merged heading above that may stand in front."""
+_LEAST = 0.6
+_UNITS = re.compile(r"^(?:unit|units|uom|unit of measure|measure)$")
+_IS_UNIT = re.compile(r"^(?:m2|m²|sq\.? ?m.*|sq\.? ?f.*|ft2|ft²|mm|cm|m|in|ins|inch.*|w/m.*k|%)$")
+_LATEST = re.compile(r"^(?:age |year |yr |built )*(?:to|until|latest|end)\b(?!.*\b(?:form|let)\b)")
+
+
+def put_together(
+    body: pl.DataFrame, names: Sequence[str], looks: Sequence[Profile]
+) -> tuple[pl.DataFrame, list[str], list[str]]:
+    """The rows and headings with such columns made one, and notes on it.
+
+    body: `source_row` and one text column to a heading. Ticked columns are joined into a new one
+    behind the last.
+    """
+    body, notes = _with_units(body, names, looks)
+    body, told = _ranges(body, names, looks)
+    notes += told
+    headings = list(names)
+    for column in _KINDS:
+        ticked = _ticked(column, names, looks)
+        if len(ticked) >= 2:
+            body = body.with_columns(_spelt(column, body, ticked).alias(f"{column} ticked"))
+            headings.append(f"{column.replace('_', ' ')} (ticked)")
+            shown = ", ".join(names[place] for place in ticked)
+            notes.append(f"ticks under {shown} were read as one {column.replace('_', ' ')}")
+    return body, headings, notes
+
+
+def _ticked(column: str, names: Sequence[str], looks: Sequence[Profile]) -> dict[int, str]:
+    """Position and meaning of each ticked heading that says what the wall is."""
+    found = {}
+    for place, (heading, held) in enumerate(zip(names, looks, strict=True)):
+        if held.share("yes_no", "unknown") < _LEAST or held.share("yes_no") == 0:
+            continue
+        words = " ".join(wording.tokens(heading))
+        words = re.sub(r"\b(?:y n|yes no)$", "", words)
+        shorter = re.sub(_WHERE[column], " ", words)
+        for text in (words, shorter):
+            plain = " ".join(text.split())
+            meaning = next((said for p, said in _KINDS[column] if re.fullmatch(p, plain)), None)
+            if meaning and place not in found:
+                found[place] = meaning
+    return found
+
+
+def _spelt(column: str, body: pl.DataFrame, ticked: dict[int, str]) -> pl.Expr:
+    """The meanings ticked in a row, with "and" between; "None" where all of them are denied.
+
+    A mark that is neither stands behind its meaning as written.
+    """
+    parts, denied = [], []
+    for place, meaning in ticked.items():
+        mark = pl.col(body.columns[place + 1]).str.strip_chars().str.to_lowercase()
+        odd = pl.format("{} {}", pl.lit(meaning), mark)
+        parts.append(
+            pl.when(mark.is_in(_YES)).then(pl.lit(meaning)).when(~mark.is_in(_NO)).then(odd)
+        )
+        denied.append(mark.is_in(_NO).fill_null(False))
+    text = pl.concat_str(parts, separator=" and ", ignore_nulls=True)
+    named = pl.when(text != "").then(text)
+    if column == "wall_insulation":
+        return named.fill_null(pl.when(pl.all_horizontal(denied)).then(pl.lit("None")))
+    return named
+
+
+def _with_units(
+    body: pl.DataFrame, names: Sequence[str], looks: Sequence[Profile]
+) -> tuple[pl.DataFrame, list[str]]:
+    """Put a unit that has a column of its own behind the bare figure to its left."""
+    notes = []
+    for place in range(1, len(names)):
+        last = names[place].lower().split()[-1:]
+        if not last or not _UNITS.match(last[0]) or looks[place - 1].share("figure") < 0.5:
+            continue
+        texts = (
+            body[body.columns[place + 1]].drop_nulls().str.strip_chars().str.to_lowercase().unique()
+        )
+        if not any(_IS_UNIT.match(text) for text in texts):
+            continue
+        cell, unit = (pl.col(body.columns[p + 1]) for p in (place - 1, place))
+        bare = cell.str.contains(r"^\s*[\d.,]+\s*$") & unit.is_not_null()
+        body = body.with_columns(
+            pl.when(bare).then(pl.format("{} {}", cell, unit.str.strip_chars())).otherwise(cell)
+        )
+        notes.append(f"units under '{names[place]}' were put behind '{names[place - 1]}'")
+    return body, notes
+
+
+def _ranges(
+    body: pl.DataFrame, names: Sequence[str], looks: Sequence[Profile]
+) -> tuple[pl.DataFrame, list[str]]:
+    """Put a last year that has a column of its own behind the first year to its left."""
+    notes = []
+    for place in range(1, len(names)):
+        both = min(looks[p].share("year") for p in (place - 1, place))
+        words = " ".join(wording.tokens(names[place]))
+        if both > 0.7 and _LATEST.match(words):
+            first, last = (
+                pl.col(body.columns[p + 1]).str.strip_chars() for p in (place - 1, place)
+            )
+            range_ = pl.format("{}-{}", first, last)
+            body = body.with_columns(
+                pl.when(first.is_not_null() & last.is_not_null() & (first != last))
+                .then(range_)
+                .otherwise(first)
+                .alias(body.columns[place])
+            )
+            notes.append(f"years under '{names[place]}' were put behind '{names[place - 1]}'")
+    return body, notes
