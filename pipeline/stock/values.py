@@ -84,8 +84,9 @@ def _read(cells: pl.DataFrame, column: Column, unit: str) -> pl.DataFrame:
     if column.name == "uprn":
         said = ~identity.no_uprn(pl.col("clean"))
         clean = clean.with_columns(clean=pl.when(said).then("clean"))
-    if column.name == "loft_insulation_mm":
-        clean = clean.with_columns(clean=pl.when(~casting.no_loft(pl.col("clean"))).then("clean"))
+    if column.name in _NOTHING:
+        nothing = _NOTHING[column.name](pl.col("clean"))
+        clean = clean.with_columns(clean=pl.when(~nothing).then("clean"))
     if column.name in phrases.TOPICS:
         return _of_phrases(clean, column)
     value = clean.with_columns(_value(column, unit), unread=pl.lit(None, pl.String), also=_NO_TEXT)
@@ -96,6 +97,8 @@ def _read(cells: pl.DataFrame, column: Column, unit: str) -> pl.DataFrame:
     return value.with_columns(_said(column))
 
 
+_NOTHING = {"loft_insulation_mm": casting.no_loft, "epc_band": casting.no_epc}
+"""Texts that say there is nothing of which a value could be known."""
 _NO_TEXT = pl.lit(None, pl.String)
 
 
@@ -104,10 +107,10 @@ def _value(column: Column, unit: str) -> tuple[pl.Expr, ...]:
     """A value of the column from its clean text; unit: the one its heading states."""
     text = pl.col("clean")
     plain = {"share": casting.share, "date": casting.date}
-    named = {"postcode": casting.postcode, "uprn": identity.uprn}
+    named = {"postcode": casting.postcode, "uprn": identity.uprn, "epc_band": casting.epc}
     if column.dtype == "age":
         return (casting.age_band(text).alias("age_band"),)
-    if column.dtype == "code":
+    if column.dtype == "code" and column.name not in named:
         caster = casting.walls if column.name == "walls_refused" else casting.code
         value = caster(text, column.name)
     elif column.dtype in plain:

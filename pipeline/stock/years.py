@@ -55,7 +55,8 @@ def _decade(part: str | None, first: str) -> Years:
 
 
 _FORMS: tuple[tuple[str, Callable[..., Years]], ...] = (
-    (rf"{_START}{_Y} ?(?:-|to|/|and) ?{_Y}{_END}", _span),
+    (rf"(?:\bbetween )?{_START}{_Y} ?(?:-|to|/) ?{_Y}{_END}", _span),
+    (rf"\bbetween {_Y} and {_Y}{_END}", _span),
     (rf"{_START}{_Y} ?(?:-|/) ?(\d\d?){_END}(?![/-])", _span),
     (rf"{_BEFORE} ?-? ?{_Y}{_END}", lambda year: (None, float(year) - 1.0)),
     (rf"{_START}{_Y} ?(?:onwards?|and later|or later|\+|on)(?!\w)", lambda y: (float(y), None)),
