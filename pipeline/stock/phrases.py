@@ -61,7 +61,8 @@ _NOT_A_WORD = re.compile(r"^[\d.]+[a-z]{0,2}$|^\d+b\d*p?$|^[\d]+p$|\d{2,}")
 class Phrase:
     """What a cell says: value by column, the years, and the words that nobody understood.
 
-    open: columns it speaks of without giving them a value. empty: whether it says nothing of what
+    open: columns it speaks of without giving them a value. weak: a type that only the form tells,
+    which any other cell may tell better. empty: whether it says nothing of what
     its column may hold, as "purpose built" says no form.
     """
 
@@ -69,6 +70,7 @@ class Phrase:
     unread: tuple[str, ...] = ()
     age: years.Years | None = None
     open: frozenset[str] = frozenset()
+    weak: str = ""
     empty: bool = False
 
 
@@ -96,7 +98,11 @@ def read(text: str, column: str) -> Phrase:
     if {"as_built", "insulated"} <= _of(said, "fill") or "partly_insulated" in _of(said, "fill"):
         spoken -= {"wall_insulation"}
     left = frozenset(spoken - values.keys())
-    return Phrase(values, unread, age, left, empty=not (values or age or said or unread))
+    weak = ""
+    if "built_form" in values and (column == "built_form" or "property_type" not in values):
+        weak = values.pop("property_type", "house" if column != "floor_position" else "")
+    telling = any(meaning != "plain" for _, meaning in said)
+    return Phrase(values, unread, age, left, weak, empty=not (values or age or telling or unread))
 
 
 def _plain(text: str) -> str:
@@ -106,7 +112,7 @@ def _plain(text: str) -> str:
         shown = re.sub(rf"(?<=\d){sign}", figure, shown)
     shown = "".join(c for c in unicodedata.normalize("NFKD", shown) if not unicodedata.combining(c))
     low = shown.lower().replace("\u2019", "'").replace("\u201d", '"').replace("_", " ")
-    low = re.sub(r"(\d)\s*(?:\"|''|ins?\b|inch(?:es)?\b)", r"\1in ", low)
+    low = re.sub(r"(\d)\s*(?:\"|''|ins?\b(?! a\b| block)|inch(?:es)?\b)", r"\1in ", low)
     low = re.sub(r"\b(?:un|non)[- ]+(?=[a-z])", lambda found: found[0].strip("- ") + "\0", low)
     low = low.replace("un\0", "un").replace("non\0", "non ")
     low = re.sub(r"\b([a-z\d])[/.](?=[a-z])", r"\1", low)
@@ -318,8 +324,6 @@ def _home(said: list[tuple[str, str]], plain: str, column: str) -> dict[str, str
     if column == "floor_position" and (level := _LEVEL.fullmatch(plain.strip(" ,"))):
         floors = {"ground" if int(level[1]) == 0 else "mid"}
     kind, form = _one(types), _form(forms)
-    if not types and forms and column in ("property_type", "description"):
-        kind = "house"
     if of := _OF_STOREYS.search(plain):
         storey = int(of[1]) if of[1].isdigit() else 0
         floors = {"ground" if storey == 0 else "top" if storey + 1 == int(of[2]) else "mid"}

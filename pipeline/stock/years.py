@@ -61,7 +61,7 @@ _FORMS: tuple[tuple[str, Callable[..., Years]], ...] = (
     (rf"{_BEFORE} ?-? ?{_Y}{_END}", lambda year: (None, float(year) - 1.0)),
     (rf"{_START}{_Y} ?(?:onwards?|and later|or later|\+|on)(?!\w)", lambda y: (float(y), None)),
     (rf"{_AFTER} ?-? ?{_Y}{_END}", lambda year: (float(year) + 1.0, None)),
-    (r"\b(early|mid|late)?[ -]*(1[5-9]\d0|20\d0) ?s\b", _decade),
+    (r"\b(early|mid|late)?[ -]*(1[5-9]\d0|20\d0) ?(?:s|au)\b", _decade),
     (r"(?<![\d.])\b(early|mid|late)?[ -]*'?([2-9]0) ?s\b", _decade),
     (rf"\b{_MONTH}[ -]+'?(\d\d){_END}", lambda two: (_short(two), _short(two))),
     (rf"\b{_MONTH}[ -]+{_Y}{_END}", _exact),
