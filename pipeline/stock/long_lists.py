@@ -9,6 +9,19 @@ from pipeline.stock import casting, wording
 from pipeline.stock.profiles import Profile
 
 _ANSWER = {"answer", "value", "result", "response", "reading", "detail", "data", "entry"}
+_ELEMENT = {
+    *(
+        "element",
+        "attribute",
+        "field",
+        "item",
+        "characteristic",
+        "question",
+        "feature",
+        "component",
+    ),
+    *("parameter", "property", "datum", "heading", "name", "description"),
+}
 _UNIT = {"unit", "units", "uom"}
 _SURE = 0.85
 _LEAST_COLUMNS = 3
@@ -26,6 +39,13 @@ class _Parts:
     answer: int
     unit: int | None
     date: int | None
+
+
+def heads(row: Sequence[object]) -> bool:
+    """Whether a row reads as the headings of such a list: an attribute's name and its value."""
+    cells = [set(wording.tokens(str(cell))) for cell in row if cell is not None]
+    answers = [cell for cell in cells if cell & _ANSWER and len(cell) <= 2]
+    return bool(answers) and any(cell & _ELEMENT and len(cell) <= 2 for cell in cells)
 
 
 def turned(
