@@ -125,8 +125,10 @@ def _parts(body: pl.DataFrame, names: Sequence[str], looks: Sequence[Profile]) -
     """Which columns hold what in a list of attributes; None where it is no such list."""
     words = [" ".join(wording.tokens(name)) for name in names]
     answer = next((p for p, word in enumerate(words) if set(word.split()) & _ANSWER), None)
+    told = heads(names)
     element = next(
-        (p for p in range(len(names)) if _names_columns(body[body.columns[p + 1]], looks[p])), None
+        (p for p in range(len(names)) if _names_columns(body[body.columns[p + 1]], looks[p], told)),
+        None,
     )
     if element is None:
         return None
@@ -141,9 +143,12 @@ def _parts(body: pl.DataFrame, names: Sequence[str], looks: Sequence[Profile]) -
     return _Parts(key, element, answer, unit, date)
 
 
-def _names_columns(cells: pl.Series, held: Profile) -> bool:
-    """Whether cells are names of attributes: few, and several of them columns of the list."""
-    if held.distinct > 0.3 or held.share("digits") > 0.5:
+def _names_columns(cells: pl.Series, held: Profile, told: bool) -> bool:
+    """Whether cells are names of attributes, several of them columns of the list.
+
+    told: whether the headings say so; if not, the names must come again and again.
+    """
+    if (held.distinct > 0.3 and not told) or held.share("digits") > 0.5:
         return False
     texts = cells.drop_nulls().unique()
     if texts.len() > _MOST_ELEMENTS:
