@@ -60,7 +60,8 @@ def turned(
     if parts is None:
         return body, list(names), []
     columns = body.columns[1:]
-    key, element, answer = (pl.col(columns[p]) for p in (parts.key, parts.element, parts.answer))
+    element, answer = (pl.col(columns[p]) for p in (parts.element, parts.answer))
+    key = pl.col(columns[parts.key]).str.strip_chars().replace("", None)
     labels = _labels(body[columns[parts.element]])
     day = casting.date(pl.col(columns[parts.date])) if parts.date is not None else pl.lit(None)
     unit = pl.col(columns[parts.unit]) if parts.unit is not None else pl.lit(None, pl.String)
