@@ -2,6 +2,7 @@
 
 import polars as pl
 import pytest
+import xlsxwriter
 
 from pipeline import stock
 from pipeline.stock import Inputs, addresses, doubts, profiles, reading, wording
@@ -138,3 +139,107 @@ def test_headings_without_cells_are_matched_by_words():
     assert match(["Property Ref", "Yr built", "Roof type"]).positions == {
         "home_id": 0, "construction_year": 1,
     }  # fmt: skip
+
+
+LONG = [
+    ("0012", "Wall constuction", "Solid brick", "", "01/02/2005"),
+    ("0012", "GIFA", "900", "sq ft", "01/02/2005"),
+    ("0012", "Yr of construction", "1934", "", ""),
+    ("0012", "Property type", "House", "", "01/02/2005"),
+    ("0012", "Roof type", "Slate", "", "01/02/2005"),
+    ("0013", "Wall construction", "Cavity", "", "01/02/2005"),
+    ("0013", "GIFA", "85", "m2", "01/02/2005"),
+    ("0013", "Year of construction", "1955", "", "01/02/2005"),
+    ("0013", "Property type", "House", "", "01/02/2005"),
+    ("0012", "WALL CONSTRUCTION", "Timber frame", "", "09/10/2004"),
+    ("0013", "Year of construction", "1961", "", "01/02/2005"),
+    ("", "GIFA", "70", "m2", "01/02/2005"),
+]
+
+
+def test_one_row_to_an_attribute_becomes_one_row_to_a_home(tmp_path):
+    heads = ("PROPREF", "ELEMENT", "ANSWER", "UNIT", "DATE")
+    raw = reading.read(
+        _csv(tmp_path / "l.csv", [dict(zip(heads, row, strict=True)) for row in LONG])
+    )
+    kept = raw.frame.select(
+        "source_row", "home_id", "wall_construction", "floor_area_m2", "construction_year"
+    )
+    assert kept.rows() == [
+        (2, "0012", "Solid brick", "900 sq ft", "1934"),
+        (7, "0013", "Cavity", "85 m2", "1955 or 1961"),
+    ]
+    assert "11 rows, one to each 'ELEMENT', were turned to 2" in raw.notes[0]
+    assert "1 rows without a key" in raw.notes[0]
+
+
+def test_the_newest_row_of_a_home_by_date_stays_and_the_others_are_superseded(tmp_path):
+    older = [{**row, "Lodgement date": "09/12/2011", "Const": "Whinstone"} for row in ROWS]
+    newer = [{**row, "Lodgement date": "01/02/2021", "Built": "n/k"} for row in ROWS[:6]]
+    listed = stock.ingest(Inputs(_csv(tmp_path / "list.csv", [*older, *newer])), {})
+    assert (listed.rows_read, listed.raw.superseded) == (18, 6)
+    assert listed.accepted.height + listed.quarantine.height == 12
+    raw = listed.raw.frame
+    assert raw["wall_construction"].to_list() == ["Whinstone"] * 6 + ["Red sandstone"] * 6
+    assert raw["construction_year"].to_list() == ["1890s"] * 12
+    assert "6 older rows of homes are superseded by the newest 'Lodgement date'" in listed.raw.notes
+
+
+def test_ticks_units_and_years_of_their_own_columns_become_one_cell(tmp_path):
+    rows = [
+        {
+            **{k: v for k, v in row.items() if k not in ("Const", "Wall ins. date")},
+            "Built": "1927", "to": "1934", "Floor area": "76", "unit": "m2",
+            "Cavity Y/N": "Y" if n else "n", "Solid Y/N": "N" if n else "Yes",
+            "CWI Y/N": "Y" if n == 2 else "?" if n == 3 else "N", "EWI Y/N": "N",
+            "Cavity survey Y/N": "Y", "Solid floor Y/N": "Y",
+        }
+        for n, row in enumerate(ROWS)
+    ]  # fmt: skip
+    order = ["Built", "to", "Floor area", "unit"]
+    rows = [{k: row[k] for k in [*(k for k in row if k not in order), *order]} for row in rows]
+    frame = reading.read(_csv(tmp_path / "list.csv", rows)).frame
+    assert frame["wall_construction"].to_list()[:2] == ["Solid brick", "Cavity"]
+    assert frame["wall_insulation"].to_list()[1:4] == ["None", "Filled cavity", "Filled cavity ?"]
+    assert frame["construction_year"][0] == "1927-1934"
+    assert frame["floor_area_m2"][0] == "76 m2"
+
+
+def test_rows_between_homes_are_counted_and_a_street_above_them_is_kept(tmp_path):
+    heads = ["Ref", "House No.", "Prop Type", "Age", "Floor Area", "Wall Type"]
+    home = ["House", 1934, 85, "Solid brick"]
+    lines = [
+        ["LARCH ROAD  HX77 3AB"], ["T1", 1, *home], ["T2", 3, *home], ["T3", 5, *home], [],
+        heads, ["FORGE STREET  HX77 4CD"], ["T4", 2, *home], ["T5", 4, *home], ["T6", 6, *home],
+        ["T7", "", "", "", "", ""], ["N.B. figures from the rent books"],
+    ]  # fmt: skip
+    path = tmp_path / "list.csv"
+    path.write_text("\n".join(",".join(map(str, row)) for row in [heads, *lines]))
+    listed = stock.ingest(Inputs(path), {})
+    assert listed.accepted.select("source_row", "address", "postcode").rows()[2:4] == [
+        (5, "5 LARCH ROAD", "HX77 3AB"), (9, "2 FORGE STREET", "HX77 4CD"),
+    ]  # fmt: skip
+    assert listed.quarantine["home_id"].to_list() == ["T7"]
+    assert listed.raw.notes[:2] == (
+        "1 rows of headings between the homes were left out",
+        "3 rows with a single text between the homes were left out",
+    )
+
+
+def test_a_sheet_of_codes_is_applied_to_the_column_it_names(tmp_path):
+    path = tmp_path / "list.xlsx"
+    with xlsxwriter.Workbook(path) as book:
+        sheet = book.add_worksheet("Homes")
+        sheet.write_row(0, 0, ["Ref", "Prop Type", "Age", "Floor Area", "Wall Type", "Tenure"])
+        for n in range(1, 9):
+            sheet.write_row(n, 0, [f"T{n}", n % 2 + 1, 1934, 85, n % 2 + 1, "GN"])
+        codes = book.add_worksheet("Codes")
+        codes.write_row(0, 0, ["Field", "Code", "Meaning"])
+        for n, row in enumerate(
+            [("Prop Type", 1, "House"), ("", 2, "Flat"), ("Wall Type", 1, "Cavity"),
+             ("", 2, "Solid brick")], start=1,
+        ):  # fmt: skip
+            codes.write_row(n, 0, row)
+    frame = reading.read(path).frame
+    assert frame["property_type"].to_list()[:2] == ["Flat", "House"]
+    assert frame["wall_construction"].to_list()[:2] == ["Solid brick", "Cavity"]

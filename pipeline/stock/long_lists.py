@@ -9,6 +9,19 @@ from pipeline.stock import casting, wording
 from pipeline.stock.profiles import Profile
 
 _ANSWER = {"answer", "value", "result", "response", "reading", "detail", "data", "entry"}
+_ELEMENT = {
+    *(
+        "element",
+        "attribute",
+        "field",
+        "item",
+        "characteristic",
+        "question",
+        "feature",
+        "component",
+    ),
+    *("parameter", "property", "datum", "heading", "name", "description"),
+}
 _UNIT = {"unit", "units", "uom"}
 _SURE = 0.85
 _LEAST_COLUMNS = 3
@@ -28,6 +41,13 @@ class _Parts:
     date: int | None
 
 
+def heads(row: Sequence[object]) -> bool:
+    """Whether a row reads as the headings of such a list: an attribute's name and its value."""
+    cells = [set(wording.tokens(str(cell))) for cell in row if cell is not None]
+    answers = [cell for cell in cells if cell & _ANSWER and len(cell) <= 2]
+    return bool(answers) and any(cell & _ELEMENT and len(cell) <= 2 for cell in cells)
+
+
 def turned(
     body: pl.DataFrame, names: Sequence[str], looks: Sequence[Profile]
 ) -> tuple[pl.DataFrame, list[str], list[str]]:
@@ -40,7 +60,8 @@ def turned(
     if parts is None:
         return body, list(names), []
     columns = body.columns[1:]
-    key, element, answer = (pl.col(columns[p]) for p in (parts.key, parts.element, parts.answer))
+    element, answer = (pl.col(columns[p]) for p in (parts.element, parts.answer))
+    key = pl.col(columns[parts.key]).str.strip_chars().replace("", None)
     labels = _labels(body[columns[parts.element]])
     day = casting.date(pl.col(columns[parts.date])) if parts.date is not None else pl.lit(None)
     unit = pl.col(columns[parts.unit]) if parts.unit is not None else pl.lit(None, pl.String)
@@ -105,8 +126,10 @@ def _parts(body: pl.DataFrame, names: Sequence[str], looks: Sequence[Profile]) -
     """Which columns hold what in a list of attributes; None where it is no such list."""
     words = [" ".join(wording.tokens(name)) for name in names]
     answer = next((p for p, word in enumerate(words) if set(word.split()) & _ANSWER), None)
+    told = heads(names)
     element = next(
-        (p for p in range(len(names)) if _names_columns(body[body.columns[p + 1]], looks[p])), None
+        (p for p in range(len(names)) if _names_columns(body[body.columns[p + 1]], looks[p], told)),
+        None,
     )
     if element is None:
         return None
@@ -121,9 +144,12 @@ def _parts(body: pl.DataFrame, names: Sequence[str], looks: Sequence[Profile]) -
     return _Parts(key, element, answer, unit, date)
 
 
-def _names_columns(cells: pl.Series, held: Profile) -> bool:
-    """Whether cells are names of attributes: few, and several of them columns of the list."""
-    if held.distinct > 0.3 or held.share("digits") > 0.5:
+def _names_columns(cells: pl.Series, held: Profile, told: bool) -> bool:
+    """Whether cells are names of attributes, several of them columns of the list.
+
+    told: whether the headings say so; if not, the names must come again and again.
+    """
+    if (held.distinct > 0.3 and not told) or held.share("digits") > 0.5:
         return False
     texts = cells.drop_nulls().unique()
     if texts.len() > _MOST_ELEMENTS:

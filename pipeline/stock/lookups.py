@@ -23,7 +23,7 @@ def applied(
     """
     notes = []
     tables = [table for sheet in others for table in _tables(sheet)]
-    for place, heading in enumerate(names):
+    for place, heading in enumerate(names if tables else ()):
         column = body.columns[place + 1]
         texts = set(body[column].drop_nulls().str.strip_chars().str.to_lowercase().unique())
         fits = [t for t in tables if heading and _explains(t, heading, texts)]

@@ -20,7 +20,7 @@ def only(
     """The newest row of each home, how many older ones are superseded, and a note.
 
     cells: columns of the dictionary; body: the same rows as sent, `source_row` first. An age that
-    the newest row does not tell is taken from the newest that does: a building's age does not change.
+    the newest row does not tell is taken from the newest that does: a building keeps its age.
     """
     if "home_id" not in cells.columns or not _often(cells["home_id"]):
         return cells, 0, []

@@ -6,6 +6,8 @@ import polars as pl
 
 _LEAST_FILLED = 5
 """Only in a list this wide can a row with a single cell be no home. Own assumption."""
+_FIRST = 4
+"""One of the first headings stands in its column again wherever all do. Own assumption."""
 _STREET = r"(?i)^(.*?)[\s,]+([a-z]{1,2}\d[a-z\d]?\s*\d[a-z]{2})\s*$"
 
 
@@ -18,25 +20,35 @@ def without(
     """
     cells = body.columns[1:]
     told = pl.sum_horizontal(pl.col(cells).is_not_null())
-    again = pl.lit(False)
-    for row in (names, above):
-        known = [(c, str(name)) for c, name in zip(cells, row, strict=False) if name]
-        if len(known) >= 2:
-            same = [_ends_alike(pl.col(c), name) for c, name in known]
-            again = again | ((pl.sum_horizontal(same) >= 2) & (pl.sum_horizontal(same) >= told / 2))
+    headings = [_again(body, cells, row) for row in (names, above)]
+    again = pl.col("source_row").is_in(pl.concat(headings).implode())
+    few = body.filter(told == 1)
     wide = body.select((told >= _LEAST_FILLED).mean()).item() > 0.5
-    alone = (told == 1) & ~_code() if wide else pl.lit(False)
-    marked = body.with_columns(again.alias("_again"), alone.alias("_alone"))
-    headings = marked.filter("_again")
-    titles = marked.filter(pl.col("_alone") & ~pl.col("_again"))
-    kept = marked.filter(~pl.col("_again") & ~pl.col("_alone")).drop("_again", "_alone")
+    alone = few.filter(~_code() & ~again) if wide else few.clear()
+    alone = alone.select("source_row", text=pl.coalesce(cells))
+    gone = pl.concat([*headings, alone["source_row"]]).unique()
+    if gone.is_empty():
+        return body, alone, []
+    kept = body.filter(~pl.col("source_row").is_in(gone.implode()))
+    repeats = gone.len() - alone.height
     notes = [
-        f"{len(rows):,} {what} between the homes were left out"
-        for rows, what in ((headings, "rows of headings"), (titles, "rows with a single text"))
-        if len(rows)
+        f"{rows:,} {what} between the homes were left out"
+        for rows, what in ((repeats, "rows of headings"), (alone.height, "rows with a single text"))
+        if rows
     ]
-    texts = titles.select("source_row", pl.coalesce(cells).alias("text"))
-    return kept, texts, notes
+    return kept, alone, notes
+
+
+def _again(body: pl.DataFrame, cells: Sequence[str], row: Sequence[object]) -> pl.Series:
+    """Row numbers at which a row of headings stands again: in two cells, and in half of them."""
+    known = [(c, str(name)) for c, name in zip(cells, row, strict=False) if name]
+    if len(known) < 2:
+        return body["source_row"].clear()
+    first = pl.any_horizontal(_ends_alike(pl.col(c), name) for c, name in known[:_FIRST])
+    near = body.filter(first)
+    same = pl.sum_horizontal(_ends_alike(pl.col(c), name) for c, name in known)
+    told = pl.sum_horizontal(pl.col(cells).is_not_null())
+    return near.filter((same >= 2) & (same >= told / 2))["source_row"]
 
 
 def _ends_alike(cell: pl.Expr, name: str) -> pl.Expr:

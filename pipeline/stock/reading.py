@@ -250,13 +250,16 @@ def _filled(sent: Sheet, name: str) -> tuple[pl.DataFrame, pl.DataFrame]:
     """
     body = sent.body
     cells = [column for column in body.columns if column != "source_row"]
-    body = body.filter(~pl.all_horizontal(pl.col(cells).is_null()))
+    blank = pl.all_horizontal(pl.col(cells).is_null())
+    if body.select(blank.any()).item():
+        body = body.filter(~blank)
     if body.height == 0:
         raise StockListError(f"{name} has headings but no homes below them. Ask for it again.")
     last = max(i for i, heading in enumerate(sent.names) if heading)
     beyond = cells[last + 1 :]
     more = pl.sum_horizontal(pl.col(beyond).is_not_null()) if beyond else pl.lit(0)
-    extra = body.select("source_row", pl.when(more > 0).then(more.cast(pl.String)).alias(EXTRA))
+    extra = body.select("source_row", more.cast(pl.String).alias(EXTRA))
+    extra = extra.filter(pl.col(EXTRA) != "0")
     return body.select("source_row", *cells[: last + 1]), extra
 
 
@@ -267,6 +270,8 @@ def _cells(body: pl.DataFrame, found: Match, extra: pl.DataFrame) -> pl.DataFram
         "source_row",
         *(_cell(column, place, found, cells) for column, place in found.positions.items()),
     )
+    if extra.is_empty():
+        return known.with_columns(pl.lit(None, pl.String).alias(EXTRA))
     return known.join(extra, on="source_row", how="left", maintain_order="left")
 
 

@@ -7,10 +7,12 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.errors import StockListError
-from pipeline.stock import bounds, headings
+from pipeline.stock import bounds, headings, long_lists
 from pipeline.stock.bounds import Table
 
 HEADER_ROWS = 40
+_OF_ATTRIBUTES = 3
+"""Columns that a heading for attributes and one for their values count for."""
 _ALIKE = 0.7
 """Share of headings that two sheets of one list have in common at least. Own assumption."""
 
@@ -50,6 +52,7 @@ def looked_at(name: str, rows: pl.DataFrame, settled: Mapping[str, str]) -> Shee
         for names, above in options:
             count = headings.named(names)
             count += sum(headings.plain(heading) in settled for heading in names)
+            count += _OF_ATTRIBUTES if long_lists.heads(names) else 0
             if count > best.count:
                 written = tuple(str(n).strip() if n is not None else "" for n in names)
                 best = Sheet(name, rows, index, written, count, tuple(above))
