@@ -1,4 +1,4 @@
-"""Headings that hold an address between them, how their cells are joined, and flats of one house."""
+"""Headings that hold an address between them, and how their cells and those of flats are joined."""
 
 from collections.abc import Sequence
 

@@ -24,6 +24,7 @@ from pipeline.stock import (
     newest,
     other_rows,
     personal,
+    phrases,
     profiles,
     sheets,
     ticks,
@@ -86,7 +87,7 @@ def read(
         found = with_key(found, looks)
         _refuse_absent(answers, found, path.name)
     cells, superseded, older = newest.only(_cells(body, found, extra), body, names, looks)
-    cells, cut = _cut(cells)
+    cells, cut = _cut(_of_walls(cells))
     cells, struck = personal.clean(cells)
     if cells.height + superseded != body.height:
         raise AssertionError("rows of homes read differ from rows kept plus rows superseded")
@@ -273,6 +274,15 @@ def _cells(body: pl.DataFrame, found: Match, extra: pl.DataFrame) -> pl.DataFram
     if extra.is_empty():
         return known.with_columns(pl.lit(None, pl.String).alias(EXTRA))
     return known.join(extra, on="source_row", how="left", maintain_order="left")
+
+
+def _of_walls(cells: pl.DataFrame) -> pl.DataFrame:
+    """Remarks that tell of the main wall's insulation; the others, on whatever, are not kept."""
+    if "remarks" not in cells.columns:
+        return cells
+    texts = cells["remarks"].drop_nulls().unique()
+    telling = [text for text in texts if phrases.read(text, "remarks").values]
+    return cells.with_columns(pl.when(pl.col("remarks").is_in(telling)).then("remarks"))
 
 
 def _cell(column: str, place: int, found: Match, cells: list[str]) -> pl.Expr:
