@@ -225,6 +225,7 @@ _JUDGES: Mapping[str, Callable[[Profile], float]] = {
     "wall_construction": _words("wall", others=("tenure", "heating", "property_type")),
     "wall_insulation": _words("insulation", others=("tenure", "heating")),
     "heating": _words("heating", others=("tenure",)),
+    "heating_fuel": _words("heating", others=("tenure",)),
     "glazing": _words("glazing", others=("tenure", "heating")),
     "epc_band": _epc,
     "construction_year": _age,
