@@ -142,6 +142,18 @@ def age_band(text: pl.Expr) -> pl.Expr:
     return text.str.to_uppercase().str.extract(r"^(?:AGE )?(?:BAND )?([A-M])$", 1)
 
 
+def epc(text: pl.Expr) -> pl.Expr:
+    """The one band A to G of a text such as 'EPC D (56)', 'Band D, lodged 2011' or 'D62'."""
+    bands = text.str.to_uppercase().str.extract_all(r"\b[A-G](?:\d{1,3})?\b").list
+    letters = bands.eval(pl.element().str.slice(0, 1)).list.unique()
+    return pl.when(letters.list.len() == 1).then(letters.list.first())
+
+
+def no_epc(text: pl.Expr) -> pl.Expr:
+    """Whether a text says that there is no certificate."""
+    return text.str.contains(r"(?i)\bno (?:epc|cert)|^none\b|\bexpired\b")
+
+
 def no_loft(text: pl.Expr) -> pl.Expr:
     """Whether a text says that there is no loft, as under another home: nothing to insulate."""
     return text.str.contains(r"(?i)\b(?:no|dim) (?:loft|llofft)\b|\babove\)?$|\buwchben\b")

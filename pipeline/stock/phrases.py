@@ -27,6 +27,8 @@ TOPICS = {
     "floor_position": _HOME,
     "heating": _HEAT,
     "heating_fuel": _HEAT,
+    "tenure": ("tenure",),
+    "glazing": ("glazing",),
     "description": _ALL,
 }
 """Columns whose cells are phrases, and what their words may speak of."""
@@ -36,9 +38,11 @@ FILLS = ("wall_construction", "wall_insulation", "property_type", "built_form", 
 _OWN = {
     "wall": "wall_construction", "fill": "wall_insulation", "type": "property_type",
     "form": "built_form", "floor": "floor_position", "fuel": "heating_fuel", "heat": "heating",
+    "tenure": "tenure", "glazing": "glazing",
 }  # fmt: skip
 _SPEAKS = {"fill": "wall_insulation", "wall": "wall_construction", "type": "property_type",
-           "fuel": "heating", "heat": "heating"}  # fmt: skip
+           "fuel": "heating", "heat": "heating", "tenure": "tenure",
+           "glazing": "glazing"}  # fmt: skip
 """Columns of which a word always says something, whether it can be read or not."""
 _EVERYWHERE = ("plain", "doubt", "aside", "unknown")
 _LONGEST = 12
@@ -57,7 +61,8 @@ _NOT_A_WORD = re.compile(r"^[\d.]+[a-z]{0,2}$|^\d+b\d*p?$|^[\d]+p$|\d{2,}")
 class Phrase:
     """What a cell says: value by column, the years, and the words that nobody understood.
 
-    open: columns it speaks of without giving them a value. empty: whether it says nothing of what
+    open: columns it speaks of without giving them a value. weak: a type that only the form tells,
+    which any other cell may tell better. empty: whether it says nothing of what
     its column may hold, as "purpose built" says no form.
     """
 
@@ -65,6 +70,7 @@ class Phrase:
     unread: tuple[str, ...] = ()
     age: years.Years | None = None
     open: frozenset[str] = frozenset()
+    weak: str = ""
     empty: bool = False
 
 
@@ -84,9 +90,19 @@ def read(text: str, column: str) -> Phrase:
         values |= _home(said, plain, column)
     if set(_HEAT) <= set(topics):
         values |= _heating(said)
+    if "tenure" in topics:
+        values |= _tenure(said)
+    if "glazing" in topics:
+        values |= _glazing(said, plain)
     spoken = {_SPEAKS[topic] for topic, meaning in said if topic in _SPEAKS and meaning != "plain"}
+    if {"as_built", "insulated"} <= _of(said, "fill") or "partly_insulated" in _of(said, "fill"):
+        spoken -= {"wall_insulation"}
     left = frozenset(spoken - values.keys())
-    return Phrase(values, unread, age, left, empty=not (values or age or said or unread))
+    weak = ""
+    if "built_form" in values and (column == "built_form" or "property_type" not in values):
+        weak = values.pop("property_type", "house" if column != "floor_position" else "")
+    telling = any(meaning != "plain" for _, meaning in said)
+    return Phrase(values, unread, age, left, weak, empty=not (values or age or telling or unread))
 
 
 def _plain(text: str) -> str:
@@ -96,7 +112,7 @@ def _plain(text: str) -> str:
         shown = re.sub(rf"(?<=\d){sign}", figure, shown)
     shown = "".join(c for c in unicodedata.normalize("NFKD", shown) if not unicodedata.combining(c))
     low = shown.lower().replace("\u2019", "'").replace("\u201d", '"').replace("_", " ")
-    low = re.sub(r"(\d)\s*(?:\"|''|ins?\b|inch(?:es)?\b)", r"\1in ", low)
+    low = re.sub(r"(\d)\s*(?:\"|''|ins?\b(?! a\b| block)|inch(?:es)?\b)", r"\1in ", low)
     low = re.sub(r"\b(?:un|non)[- ]+(?=[a-z])", lambda found: found[0].strip("- ") + "\0", low)
     low = low.replace("un\0", "un").replace("non\0", "non ")
     low = re.sub(r"\b([a-z\d])[/.](?=[a-z])", r"\1", low)
@@ -230,13 +246,15 @@ def _wall(said: list[tuple[str, str]], plain: str, column: str) -> dict[str, str
     built, fill = _of(said, "wall"), _of(said, "fill")
     if "filled_cavity" in built:
         built, fill = built - {"filled_cavity"} | {"cavity"}, fill | {"filled_cavity"}
+    wall = _material(built, plain)
+    in_cavity = {"filled_cavity", "partly_filled_cavity", "unfilled"} & fill
+    if in_cavity and column != "wall_insulation" and not built:
+        wall = "cavity"
+    if wall == "cavity" and not fill & _PLACED:
+        fill = {_AS_BUILT.get(one, one) for one in fill}
     insulation = _insulation(fill)
     if insulation is None:
         return {}
-    wall = _material(built, plain)
-    in_cavity = {"filled_cavity", "partly_filled_cavity", "unfilled"} & fill
-    if in_cavity and column == "wall_construction" and not built:
-        wall = "cavity"
     if "filled_cavity" in fill and wall == "cavity":
         wall = "filled_cavity"
     elif in_cavity and wall and wall != "cavity":
@@ -246,6 +264,11 @@ def _wall(said: list[tuple[str, str]], plain: str, column: str) -> dict[str, str
         for name, value in (("wall_construction", wall), ("wall_insulation", insulation))
         if value
     }
+
+
+_PLACED = {"external", "internal", "filled_cavity", "partly_filled_cavity"}
+_AS_BUILT = {"insulated": "filled_cavity", "partly_insulated": "partly_filled_cavity"}
+"""Where the insulation of a cavity wall is that came with it."""
 
 
 def _material(built: set[str], plain: str) -> str:
@@ -275,7 +298,7 @@ def _by_thickness(plain: str) -> str:
 def _insulation(fill: set[str]) -> str | None:
     """Insulation of the main wall; empty where nothing is said of it, None where words clash.
 
-    As built says that nothing was added, whatever the walls of that age have.
+    As built says that nothing was added; as built and insulated, that its age tells how much.
     """
     added = fill & {"external", "internal"}
     filled = fill & {"filled_cavity", "partly_filled_cavity"}
@@ -284,7 +307,7 @@ def _insulation(fill: set[str]) -> str | None:
         return None
     if added or filled:
         return next(iter(added or filled))
-    return "none" if fill & {"none", "unfilled", "as_built"} else ""
+    return "none" if fill & {"none", "unfilled"} or fill == {"as_built"} else ""
 
 
 def _home(said: list[tuple[str, str]], plain: str, column: str) -> dict[str, str]:
@@ -301,8 +324,6 @@ def _home(said: list[tuple[str, str]], plain: str, column: str) -> dict[str, str
     if column == "floor_position" and (level := _LEVEL.fullmatch(plain.strip(" ,"))):
         floors = {"ground" if int(level[1]) == 0 else "mid"}
     kind, form = _one(types), _form(forms)
-    if not types and forms and column in ("property_type", "description"):
-        kind = "house"
     if of := _OF_STOREYS.search(plain):
         storey = int(of[1]) if of[1].isdigit() else 0
         floors = {"ground" if storey == 0 else "top" if storey + 1 == int(of[2]) else "mid"}
@@ -369,3 +390,25 @@ def _of_fuel(fuel: str, heat: set[str]) -> str:
         return ""
     old = "old" in heat and "condensing" not in heat
     return f"{fuel}_{'non' if old else ''}condensing_boiler"
+
+
+def _tenure(said: list[tuple[str, str]]) -> dict[str, str]:
+    """How a home is let or owned; rented alone is a social rent, as of a landlord's list."""
+    told = _of(said, "tenure")
+    told = told - {"rent"} if len(told) > 1 else {"social_rent"} if told == {"rent"} else told
+    one = "" if _of(said, "doubt") else _one(told)
+    return {"tenure": one} if one else {}
+
+
+def _glazing(said: list[tuple[str, str]], plain: str) -> dict[str, str]:
+    """Glazing of most windows; double glazing by the year it says, else of 2002 and after."""
+    told = _of(said, "glazing")
+    ages = told & {"before_2002", "from_2002", "from_2022"}
+    years_said = [int(year) for year in re.findall(r"\b(?:19[5-9]|20[0-4])\d\b", plain)]
+    kind = "" if _of(said, "doubt") else _one(told - ages)
+    if kind != "double":
+        return {"glazing": kind} if kind else {}
+    if "before_2002" in ages or (years_said and not ages and max(years_said) < 2002):
+        return {"glazing": "double_pre2002"}
+    new = "from_2022" in ages or (years_said and not ages and max(years_said) >= 2022)
+    return {"glazing": "double_2022" if new else "double_2002"}

@@ -18,10 +18,11 @@ _SAID = {
     "column": pl.String, "text": pl.String, "rows": pl.UInt32, "value": pl.String,
     "unread": pl.String, "also": pl.String,
 }  # fmt: skip
-_FROM = "__in_"
-"""Between a column and that whose cells speak of it too."""
-_OPEN = "__open_in_"
-"""Between a column and that whose cells speak of it without giving it a value."""
+_TELLS = "__in_"
+_FROM, _OPEN = _TELLS, "__open" + _TELLS
+"""Between a column and that whose cells speak of it too, or speak of it without giving a value."""
+_WEAK = "type_by_form"
+"""A type that only the form of a home tells, which no cell contradicts."""
 _SPAN = ("__first", "__last")
 """First and last year a cell says."""
 _FUELS = {
@@ -84,8 +85,9 @@ def _read(cells: pl.DataFrame, column: Column, unit: str) -> pl.DataFrame:
     if column.name == "uprn":
         said = ~identity.no_uprn(pl.col("clean"))
         clean = clean.with_columns(clean=pl.when(said).then("clean"))
-    if column.name == "loft_insulation_mm":
-        clean = clean.with_columns(clean=pl.when(~casting.no_loft(pl.col("clean"))).then("clean"))
+    if column.name in _NOTHING:
+        nothing = _NOTHING[column.name](pl.col("clean"))
+        clean = clean.with_columns(clean=pl.when(~nothing).then("clean"))
     if column.name in phrases.TOPICS:
         return _of_phrases(clean, column)
     value = clean.with_columns(_value(column, unit), unread=pl.lit(None, pl.String), also=_NO_TEXT)
@@ -96,6 +98,8 @@ def _read(cells: pl.DataFrame, column: Column, unit: str) -> pl.DataFrame:
     return value.with_columns(_said(column))
 
 
+_NOTHING = {"loft_insulation_mm": casting.no_loft, "epc_band": casting.no_epc}
+"""Texts that say there is nothing of which a value could be known."""
 _NO_TEXT = pl.lit(None, pl.String)
 
 
@@ -104,10 +108,10 @@ def _value(column: Column, unit: str) -> tuple[pl.Expr, ...]:
     """A value of the column from its clean text; unit: the one its heading states."""
     text = pl.col("clean")
     plain = {"share": casting.share, "date": casting.date}
-    named = {"postcode": casting.postcode, "uprn": identity.uprn}
+    named = {"postcode": casting.postcode, "uprn": identity.uprn, "epc_band": casting.epc}
     if column.dtype == "age":
         return (casting.age_band(text).alias("age_band"),)
-    if column.dtype == "code":
+    if column.dtype == "code" and column.name not in named:
         caster = casting.walls if column.name == "walls_refused" else casting.code
         value = caster(text, column.name)
     elif column.dtype in plain:
@@ -151,54 +155,48 @@ def _of_phrases(clean: pl.DataFrame, column: Column) -> pl.DataFrame:
     A text that says nothing of its own column counts as not known; one that speaks of it without
     giving a value, or of nothing that is known, is unreadable.
     """
-    texts = clean["clean"].to_list()
-    found = [
-        phrases.read(text, column.name) if text is not None else phrases.Phrase() for text in texts
-    ]
-    columns = {name: [one.values.get(name) for one in found] for name in phrases.FILLS}
-    if column.name == "heating_fuel":
-        columns["heating_fuel"] = [_fuel(one) for one in columns["heating"]]
-    own = columns.pop(column.name, [None] * len(texts))
-    ages = [one.age or (None, None) for one in found]
-    unreadable = [
-        text is not None
-        and value is None
-        and not one.empty
-        and bool(column.name in one.open or not (one.values or one.age))
-        for text, value, one in zip(texts, own, found, strict=True)
-    ]
-    others = {name: pl.Series(some, dtype=pl.String) for name, some in columns.items() if any(some)}
-    spans = {
-        f"construction_year{_FROM}{column.name}{end}": pl.Series(
-            [a[i] for a in ages], dtype=pl.Float64
+    found = [_phrase(text, column.name) for text in clean["clean"]]
+    table = pl.DataFrame(found, schema=_phrase_schema(column.name), orient="row")
+    if column.dtype == "text":
+        table = table.with_columns(
+            clean["clean"].alias(column.name),
+            pl.lit(False).alias(column.name + UNREADABLE),
         )
-        for i, end in enumerate(_SPAN)
-        if any(age != (None, None) for age in ages)
-    }
-    left_open = {
-        name: pl.Series([name in one.open for one in found])
-        for name in phrases.FILLS
-        if name != column.name and any(name in one.open for one in found)
-    }
-    empty = pl.Series([text is None or one.empty for text, one in zip(texts, found, strict=True)])
-    text = column.dtype == "text"
-    return clean.with_columns(
-        pl.Series(column.name, texts if text else own, pl.String),
-        pl.Series(column.name + UNREADABLE, unreadable, pl.Boolean) & pl.lit(not text),
-        *(some.alias(name + _FROM + column.name) for name, some in others.items()),
-        *(some.alias(name + _OPEN + column.name) for name, some in left_open.items()),
-        *(some.alias(name) for name, some in spans.items()),
-        value=pl.when(empty).then(pl.lit(NOT_KNOWN)).otherwise(pl.Series(own, dtype=pl.String)),
-        unread=pl.Series(["; ".join(one.unread) or None for one in found], dtype=pl.String),
-        also=pl.Series([_also(one, column.name) for one in found], dtype=pl.String),
-    )
+    spoken = [name for name in table.columns if _TELLS in name and table[name].count()]
+    return clean.hstack(table.select(pl.exclude(rf"^.*{_TELLS}.*$"), *spoken))
 
 
-def _also(one: phrases.Phrase, own: str) -> str | None:
-    told = [f"{name}={value}" for name, value in one.values.items() if name != own]
-    if one.age:
-        told.append(f"built {one.age[0] or '':g}-{one.age[1] or '':g}" if all(one.age) else "built")
-    return "; ".join(told) or None
+@cache
+def _phrase_schema(own: str) -> dict[str, type[pl.DataType]]:
+    others = [name for name in phrases.FILLS if name not in (own, "construction_year")]
+    return {
+        own: pl.String, own + UNREADABLE: pl.Boolean, "value": pl.String, "unread": pl.String,
+        "also": pl.String,
+        **{f"{name}{_FROM}{own}": pl.String for name in (*others, _WEAK)},
+        **{f"construction_year{_FROM}{own}{end}": pl.Float64 for end in _SPAN},
+        **{f"{name}{_OPEN}{own}": pl.Boolean for name in others},
+    }  # fmt: skip
+
+
+def _phrase(text: str | None, own: str) -> list[object]:
+    """One row of `_phrase_schema`; what a text does not say is null."""
+    said = phrases.Phrase(empty=True) if text is None else phrases.read(text, own)
+    value = said.values.get(own)
+    if own == "heating_fuel":
+        value = _fuel(said.values.get("heating"))
+    elif own == "property_type":
+        value = value or said.weak or None
+    others = [name for name in phrases.FILLS if name not in (own, "construction_year")]
+    told = {name: said.values[name] for name in others if name in said.values}
+    unreadable = value is None and not said.empty and (own in said.open or not (told or said.age))
+    also = [f"{name}={code}" for name, code in told.items()]
+    if said.age:
+        also.append("built " + "-".join("" if year is None else f"{year:g}" for year in said.age))
+    return [
+        value, unreadable, NOT_KNOWN if said.empty else value, "; ".join(said.unread) or None,
+        "; ".join(also) or None, *map(told.get, others), said.weak or None,
+        *(said.age or (None, None)), *(name in said.open or None for name in others),
+    ]  # fmt: skip
 
 
 def _fuel(system: str | None) -> str | None:
@@ -218,6 +216,8 @@ def _filled(frame: pl.DataFrame, raw: RawTable) -> tuple[pl.DataFrame, pl.DataFr
             there = f"{name}{_FROM}{other}"
             clashes.append(_clash(frame, raw, name, other))
             frame = frame.with_columns(pl.coalesce(name, there).alias(name))
+    by_form = [name for name in frame.columns if name.startswith(_WEAK)]
+    frame = frame.with_columns(pl.coalesce("property_type", *by_form))
     filled = frame.with_columns(
         (pl.col(name).is_null() & pl.any_horizontal(name + UNREADABLE, *_left_open(frame, name)))
         .fill_null(False)

@@ -55,12 +55,13 @@ def _decade(part: str | None, first: str) -> Years:
 
 
 _FORMS: tuple[tuple[str, Callable[..., Years]], ...] = (
-    (rf"{_START}{_Y} ?(?:-|to|/|and) ?{_Y}{_END}", _span),
+    (rf"(?:\bbetween )?{_START}{_Y} ?(?:-|to|/) ?{_Y}{_END}", _span),
+    (rf"\bbetween {_Y} and {_Y}{_END}", _span),
     (rf"{_START}{_Y} ?(?:-|/) ?(\d\d?){_END}(?![/-])", _span),
     (rf"{_BEFORE} ?-? ?{_Y}{_END}", lambda year: (None, float(year) - 1.0)),
     (rf"{_START}{_Y} ?(?:onwards?|and later|or later|\+|on)(?!\w)", lambda y: (float(y), None)),
     (rf"{_AFTER} ?-? ?{_Y}{_END}", lambda year: (float(year) + 1.0, None)),
-    (r"\b(early|mid|late)?[ -]*(1[5-9]\d0|20\d0) ?s\b", _decade),
+    (r"\b(early|mid|late)?[ -]*(1[5-9]\d0|20\d0) ?(?:s|au)\b", _decade),
     (r"(?<![\d.])\b(early|mid|late)?[ -]*'?([2-9]0) ?s\b", _decade),
     (rf"\b{_MONTH}[ -]+'?(\d\d){_END}", lambda two: (_short(two), _short(two))),
     (rf"\b{_MONTH}[ -]+{_Y}{_END}", _exact),

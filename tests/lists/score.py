@@ -105,6 +105,16 @@ def _code(said: str, kept: str) -> Callable[[Truth, dict[str, Any]], bool]:
     return lambda row, home: bool(row[said]) and row[said] != home[kept]
 
 
+_FUELS = {
+    "house_coal": "solid_fuel", "wood": "solid_fuel", "heating_oil": "oil",
+    "electricity_off_peak": "electricity",
+}  # fmt: skip
+
+
+def _fuel(row: Truth, home: dict[str, Any]) -> bool:
+    return bool(row["fuel"]) and row["fuel"] != _FUELS.get(home["fuel"], home["fuel"])
+
+
 def _insulation(row: Truth, home: dict[str, Any]) -> bool:
     said, kept = row["insulation"], home["wall_insulation"]
     if not said:
@@ -117,6 +127,8 @@ def _insulation(row: Truth, home: dict[str, Any]) -> bool:
 def _wall(row: Truth, home: dict[str, Any]) -> bool:
     """A cavity said to be filled may stand as filled cavity or as cavity with that insulation."""
     said, kept = row["wall"], home["wall_construction"]
+    if home["wall_insulation"] == row["insulation"] == "partly_filled_cavity":
+        return "cavity" not in kept
     if {said, kept} == {"cavity", "filled_cavity"}:
         filled = row["insulation"] == "filled_cavity" or said == "filled_cavity"
         return filled != (kept == "filled_cavity" or home["wall_insulation"] == "filled_cavity")
@@ -148,7 +160,7 @@ CONTRADICTS = {
     "form": _code("form", "built_form"),
     "age": _age,
     "area": _area,
-    "fuel": _code("fuel", "fuel"),
+    "fuel": _fuel,
 }
 _SHOWN = {
     "wall": ("wall", "insulation"),
