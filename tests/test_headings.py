@@ -35,7 +35,7 @@ def test_words_and_cells_together_find_the_columns(tmp_path):
     assert raw.headings == {
         "home_id": "Prop Code", "postcode": "Pcode", "estate": "Area",
         "property_type": "House Type", "construction_year": "Built",
-        "wall_construction": "Const", "floor_area_m2": "Floor area", "address": "No.",
+        "wall_construction": "Const", "floor_area_m2": "Floor area", "address": "No., Street, Town",
     }  # fmt: skip
     assert raw.frame["address"][0] == "1 Alder Row, Tarnwick"
     assert not raw.questions
@@ -124,7 +124,7 @@ def test_lines_of_an_address_are_joined_and_a_whole_one_stands_alone():
     assert addresses.positions(["Address Line 1", "Address 2", "Town"], ()) == (0, 1, 2)
     assert addresses.positions(["ADDRESS1", "ADDRESS", "POSTTOWN"], ()) == (1,)
     frame = pl.DataFrame({"a": ["12A", None], "b": ["Alder Row", " "], "c": ["Tarnwick, ", None]})
-    joined = frame.select(addresses.joined(["a", "b", "c"])).to_series()
+    joined = frame.select(addresses.joined({"a": "No.", "b": "Street", "c": "Town"})).to_series()
     assert joined.to_list() == ["12A Alder Row, Tarnwick", None]
 
 
@@ -243,3 +243,52 @@ def test_a_sheet_of_codes_is_applied_to_the_column_it_names(tmp_path):
     frame = reading.read(path).frame
     assert frame["property_type"].to_list()[:2] == ["Flat", "House"]
     assert frame["wall_construction"].to_list()[:2] == ["Solid brick", "Cavity"]
+
+
+def test_square_feet_under_square_metres_are_asked_held_and_taken_as_confirmed(tmp_path):
+    rows = [GOOD_ROW.format(ref=f"T{n}", n=n).replace(",85,", f",{350 + n},") for n in range(24)]
+    path = tmp_path / "list.csv"
+    path.write_text(stock_text(*rows))
+    listed = stock.ingest(Inputs(path), {})
+    (asked,) = listed.raw.questions
+    assert (asked.column, asked.choices, asked.holds) == ("floor_area_m2", ("ft2", "m2"), True)
+    assert listed.accepted["held_for"].unique().to_list() == [asked.about]
+    told = tmp_path / "ours.toml"
+    told.write_text('[confirmed]\nfloor_area_m2 = "ft2"\n')
+    settled = stock.ingest(Inputs(path, dictionary=told), {})
+    assert settled.raw.questions == ()
+    assert settled.accepted["floor_area_m2"][0] == pytest.approx(350 * 0.09290304)
+    assert settled.accepted["held_for"].null_count() == settled.accepted.height > 0
+    told.write_text('[confirmed]\nfloor_area_m2 = "m2"\n')
+    assert stock.ingest(Inputs(path, dictionary=told), {}).accepted["floor_area_m2"][0] == 350
+
+
+def test_one_date_on_every_row_and_survey_dates_for_ages_are_asked(tmp_path):
+    rows = [
+        {
+            **ROWS[0],
+            "Prop Code": f"K{n}",
+            "Built": f"0{n % 9 + 1}/05/2021",
+            "Survey date": "1/4/2024",
+        }
+        for n in range(24)
+    ]
+    raw = _read(tmp_path, rows)
+    assert {q.column: q.holds for q in raw.questions} == {
+        "construction_year": True, "survey_date": False,
+    }  # fmt: skip
+
+
+def test_a_flat_is_told_apart_by_its_number_and_its_storey_by_those_of_the_block(tmp_path):
+    rows = [
+        {"Flat Posn": f"{n}/1", "Storeys in blk": "3", **row, "No.": "12"}
+        for n, row in zip([0, 1, 2] * 4, ROWS, strict=True)
+    ]
+    frame = _read(tmp_path, rows).frame
+    assert frame["address"][1] == "Flat 1/1, 12 Alder Row, Tarnwick"
+    assert frame["floor_position"].to_list()[:3] == ["0 of 3", "1 of 3", "2 of 3"]
+
+
+def test_ditto_is_the_line_above(tmp_path):
+    rows = [{**row, "Const": "Cavity" if n == 0 else "ditto"} for n, row in enumerate(ROWS)]
+    assert _read(tmp_path, rows).frame["wall_construction"].to_list() == ["Cavity"] * 12

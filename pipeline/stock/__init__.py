@@ -106,7 +106,8 @@ def ingest(inputs: Inputs, precedence: Mapping[str, tuple[str, ...]]) -> Stock:
     second = duplicates.find(proven, raw.frame, faulty, kept)
     doubts = faults.doubts(weighed.doubts, raw.headings)
     clashed = faults.clashes(clashes, raw.headings)
-    found = pl.concat([found, clashed, doubts, faults.second_entries(second)]).sort(
+    asked = faults.asked(raw.questions, raw.frame, raw.headings)
+    found = pl.concat([found, clashed, doubts, asked, faults.second_entries(second)]).sort(
         "source_row", maintain_order=True
     )
     accepted, quarantine = _divide(typed, raw, found)

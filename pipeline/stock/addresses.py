@@ -1,6 +1,6 @@
 """Headings that hold an address between them, and how their cells and those of flats are joined."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import polars as pl
 
@@ -13,13 +13,19 @@ _LINE = {
     *(frozenset({part}) for part in ("street", "town")),
     frozenset({"street", "number"}),
 }
+_OF_FLATS = {frozenset({"house", part}) for part in ("number", "position", "key")} | {
+    frozenset({"house"})
+}
 _NUMBER = {frozenset({"number"}), frozenset({"house", "number"}), frozenset({"address", "number"})}
 
 
-def positions(headings: Sequence[str | None], cells: Sequence[Profile]) -> tuple[int, ...]:
+def positions(
+    headings: Sequence[str | None], cells: Sequence[Profile], flats: Sequence[int] = ()
+) -> tuple[int, ...]:
     """Positions that hold the address: one with all of it, else its lines in the list's order.
 
-    headings: None where a heading is another column's; cells: what stands below them.
+    headings: None where a heading is another column's; cells: what stands below them; flats: those
+    that tell which flat of a house a home is, which come first.
     """
     whole, lines = [], []
     for place, heading in enumerate(headings):
@@ -33,7 +39,14 @@ def positions(headings: Sequence[str | None], cells: Sequence[Profile]) -> tuple
             lines.append(place)
     if whole and (not lines or _has_numbers(whole[0], cells)):
         return (whole[0],)
-    return tuple(sorted([*whole, *lines]))
+    found = sorted([*whole, *lines])
+    return (*(flats if found else ()), *found)
+
+
+def is_flat(heading: str) -> bool:
+    """Whether a heading tells which flat of a house a home is."""
+    words = wording.tokens(heading)
+    return "flat" in words and wording.parts_of(heading)[0] in _OF_FLATS
 
 
 def _are_house_numbers(place: int, cells: Sequence[Profile]) -> bool:
@@ -44,14 +57,18 @@ def _has_numbers(place: int, cells: Sequence[Profile]) -> bool:
     return place >= len(cells) or cells[place].share("digits") > 0.3
 
 
-def joined(columns: Sequence[str]) -> pl.Expr:
+def joined(lines: Mapping[str, str]) -> pl.Expr:
     """One text of the cells of a row: a house number before its street, else commas between.
 
-    Null where all are.
+    lines: heading by name of the column of cells. A flat's number is told to be one. Null where
+    all cells are.
     """
-    text = pl.concat_str(
-        [pl.col(name).str.strip_chars(" ,") for name in columns], separator=", ", ignore_nulls=True
-    )
+    cells = []
+    for name, heading in lines.items():
+        cell = pl.col(name).str.strip_chars(" ,")
+        bare = cell.str.contains(r"^\S{1,6}$") & pl.lit(is_flat(heading))
+        cells.append(pl.when(bare).then(pl.format("Flat {}", cell)).otherwise(cell))
+    text = pl.concat_str(cells, separator=", ", ignore_nulls=True)
     closed = text.str.replace_all(r"(^|, )(\d{1,4}[A-Za-z]?), ", "$1$2 ")
     return pl.when(closed != "").then(closed)
 

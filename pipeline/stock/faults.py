@@ -1,5 +1,6 @@
 """What failed, in words: one line per fault, with the cell it stands in."""
 
+from collections.abc import Iterable
 from functools import cache
 
 import polars as pl
@@ -7,10 +8,16 @@ from pandera.errors import SchemaErrors
 
 from pipeline.errors import StockListError
 from pipeline.stock import rules
+from pipeline.stock.questions import Question
 from pipeline.stock.reading import EXTRA
 
 WHOLE_ROW = "(whole row)"
 IN_TWO_WAYS = "is said in two ways"
+ASKED = "is in question"
+_LINES = {
+    "source_row": pl.UInt32, "column": pl.String, "heading": pl.String, "text": pl.String,
+    "severity": pl.String, "rule": pl.String, "fault": pl.String,
+}  # fmt: skip
 
 
 def find(typed: pl.DataFrame, cells: pl.DataFrame, headings: dict[str, str]) -> pl.DataFrame:
@@ -40,8 +47,7 @@ def find(typed: pl.DataFrame, cells: pl.DataFrame, headings: dict[str, str]) -> 
             "Row has {} cells beyond the last heading: its cells may have slipped", EXTRA
         ).alias("fault"),
     )
-    columns = ["source_row", "column", "heading", "text", "severity", "rule", "fault"]
-    return pl.concat([told.select(columns), extra.select(columns)]).sort(
+    return pl.concat([told.select(list(_LINES)), extra.select(list(_LINES))]).sort(
         "source_row", maintain_order=True
     )
 
@@ -182,6 +188,26 @@ def clashes(found: pl.DataFrame, headings: dict[str, str]) -> pl.DataFrame:
     )
 
 
+def asked(
+    questions: Iterable[Question], cells: pl.DataFrame, headings: dict[str, str]
+) -> pl.DataFrame:
+    """Warnings of the homes that a question nobody has answered holds; cells: as sent."""
+    lines = [
+        cells.filter(pl.col(one.column).is_not_null()).select(
+            "source_row",
+            pl.lit(one.column).alias("column"),
+            pl.lit(headings[one.column]).alias("heading"),
+            pl.col(one.column).alias("text"),
+            pl.lit("warn").alias("severity"),
+            pl.lit(f"{rules.label(one.column)} {ASKED}").alias("rule"),
+            pl.lit(one.about).alias("fault"),
+        )
+        for one in questions
+        if one.holds and one.column in cells.columns
+    ]
+    return pl.concat(lines) if lines else pl.DataFrame(schema=_LINES)
+
+
 def warnings_of(faults: pl.DataFrame) -> pl.DataFrame:
     """source_row and the warnings of each row in one text."""
     return _joined(faults.filter(pl.col("severity") == "warn"), "warnings")
@@ -192,7 +218,8 @@ def held_of(faults: pl.DataFrame) -> pl.DataFrame:
 
     Without a hold a default of the tables would stand in silence for what the list says.
     """
-    told = pl.col("rule").str.ends_with(rules.UNREAD) | pl.col("rule").str.ends_with(IN_TWO_WAYS)
+    rule = pl.col("rule")
+    told = pl.any_horizontal(map(rule.str.ends_with, (rules.UNREAD, IN_TWO_WAYS, ASKED)))
     unread = told & (pl.col("severity") == "warn")
     moves = ~pl.col("column").is_in(rules.ONLY_INFORMS)
     return _joined(faults.filter(unread & moves), "held_for")

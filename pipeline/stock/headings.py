@@ -302,7 +302,15 @@ def _addresses(
         else heading
         for p, heading in enumerate(written)
     ]  # fmt: skip
-    return addresses.positions(free, cells)
+    flats = [p for p, heading in enumerate(written) if _tells_flats(heading, p, cells)]
+    return addresses.positions(free, cells, flats)
+
+
+def _tells_flats(heading: str, place: int, cells: Sequence[Profile]) -> bool:
+    """Whether cells are numbers of flats, though another column may hold them too."""
+    if not addresses.is_flat(heading) or place >= len(cells):
+        return False
+    return cells[place].share("house_number", "storey") > 0.3
 
 
 def _seconds(row: Row, positions: Mapping[str, int], taken: set[str]) -> dict[str, int]:

@@ -84,3 +84,22 @@ def with_streets(
     beside = beside.rename({"Street": "street above", "Postcode": "postcode above"})
     note = "streets and postcodes that stand above their homes were put beside them"
     return body.hstack(beside), [*names, "Street", "Postcode"], [note]
+
+
+_DITTO = ("ditto", "Ditto", "DITTO", "do.", "Do.", "DO.", "do", "Do", '"', "''", "〃", "as above")
+
+
+def without_ditto(body: pl.DataFrame) -> tuple[pl.DataFrame, list[str]]:
+    """The rows with a mark for "as the line above" turned to what stands there, and a note."""
+    cells = [column for column in body.columns if column != "source_row"]
+    marks = body.select(pl.col(cells).is_in(_DITTO).sum()).row(0)
+    marked = [column for column, count in zip(cells, marks, strict=True) if count]
+    if not marked:
+        return body, []
+    told = [
+        pl.when(~pl.col(c).is_in(_DITTO).fill_null(False)).then(pl.col(c).fill_null("")).forward_fill()
+        for c in marked
+    ]  # fmt: skip
+    filled = [pl.when(text != "").then(text).alias(c) for c, text in zip(marked, told, strict=True)]
+    note = f"{sum(marks):,} cells that say ditto were read as the line above"
+    return body.with_columns(filled), [note]

@@ -47,7 +47,7 @@ _SPEAKS = {"fill": "wall_insulation", "wall": "wall_construction", "type": "prop
            "glazing": "glazing"}  # fmt: skip
 """Columns of which a word always says something, whether it can be read or not."""
 _EVERYWHERE = ("plain", "doubt", "aside", "unknown")
-_LONGEST = 12
+_LONGEST = 20
 """Words of the longest entry of words.csv, and more."""
 _LEAST_SWAPPED, _LEAST_MISSPELT = 4, 5
 """Letters of a word that is still known with one missing, or with one wrong or too many."""
@@ -262,6 +262,8 @@ def _wall(said: list[tuple[str, str]], plain: str, column: str) -> dict[str, str
     in_cavity = {"filled_cavity", "partly_filled_cavity", "unfilled"} & fill
     if in_cavity and column != "wall_insulation" and not built:
         wall = "cavity"
+    if "removed" in fill:
+        fill = fill - {"removed", "filled_cavity", "partly_filled_cavity"} | {"unfilled"}
     if wall == "cavity" and not fill & _PLACED:
         fill = {_AS_BUILT.get(one, one) for one in fill}
     insulation = _insulation(fill)

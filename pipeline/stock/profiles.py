@@ -225,12 +225,14 @@ _JUDGES: Mapping[str, Callable[[Profile], float]] = {
     "wall_construction": _words("wall", others=("tenure", "heating", "property_type")),
     "wall_insulation": _words("insulation", others=("tenure", "heating")),
     "heating": _words("heating", others=("tenure",)),
+    "heating_fuel": _words("heating", others=("tenure",)),
     "glazing": _words("glazing", others=("tenure", "heating")),
     "epc_band": _epc,
     "construction_year": _age,
     "floor_area_m2": _area,
     "loft_insulation_mm": _loft,
     "description": _description,
+    "status": lambda held: held.share("status") if held.share("status") > 0.6 else -1.0,
 }
 _BY_DTYPE: Mapping[str, Callable[[Profile], float]] = {
     "area": _number,

@@ -28,6 +28,7 @@ from pipeline.stock import (
     profiles,
     sheets,
     ticks,
+    whole_columns,
 )
 from pipeline.stock.answers import NOTHING, Answers
 from pipeline.stock.bounds import Table
@@ -88,17 +89,23 @@ def read(
         _refuse_absent(answers, found, path.name)
     cells, superseded, older = newest.only(_cells(body, found, extra), body, names, looks)
     cells, cut = _cut(_of_walls(cells))
+    cells, confirmed = whole_columns.settled(cells, answers)
     cells, struck = personal.clean(cells)
     if cells.height + superseded != body.height:
         raise AssertionError("rows of homes read differ from rows kept plus rows superseded")
+    headings = {
+        name: ", ".join(personal.strike(found.all[p])[0] for p in found.several.get(name, (place,)))
+        for name, place in found.positions.items()
+    }
     asked = doubts.rivals(found, body.drop("source_row"))
+    asked += whole_columns.asked(cells, headings, answers)
     return RawTable(
         cells,
-        {n: personal.strike(found.all[p])[0] for n, p in found.positions.items()},
+        headings,
         found,
         struck,
         sha256(path),
-        (*notes, *older, *cut),
+        (*notes, *older, *cut, *confirmed),
         (*asked, *(doubts.missing(found) if must else ())),
         doubts.refusal(found) if must else "",
         superseded,
@@ -120,6 +127,8 @@ def _homes(
     body, between, told = other_rows.without(body, names, sent.above)
     notes += told
     body, names, told = other_rows.with_streets(body, names, between)
+    notes += told
+    body, told = other_rows.without_ditto(body)
     notes += told
     body, told = lookups.applied(body, names, others)
     notes += told
@@ -288,5 +297,7 @@ def _of_walls(cells: pl.DataFrame) -> pl.DataFrame:
 def _cell(column: str, place: int, found: Match, cells: list[str]) -> pl.Expr:
     """The cell of a column, or those it is joined of."""
     several = found.several.get(column)
-    whole = addresses.joined([cells[p] for p in several]) if several else pl.col(cells[place])
-    return whole.alias(column)
+    if not several:
+        return pl.col(cells[place]).alias(column)
+    lines = {cells[p]: found.all[p] for p in several}
+    return addresses.joined(lines).alias(column)

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 import polars as pl
 
-from pipeline.stock import wording
+from pipeline.stock import addresses, wording
 from pipeline.stock.profiles import Profile
 
 _YES = ("y", "yes", "true", "x", "1", "✓", "✔", "tick", "ticked", "ie")
@@ -51,7 +51,8 @@ def put_together(
     body, notes = _with_units(body, names, looks)
     body, told = _ranges(body, names, looks)
     notes += told
-    headings = list(names)
+    body, headings, told = _of_storeys(body, names, looks)
+    notes += told
     for column in _KINDS:
         ticked = _ticked(column, names, looks)
         if len(ticked) >= 2:
@@ -143,3 +144,30 @@ def _ranges(
             )
             notes.append(f"years under '{names[place]}' were put behind '{names[place - 1]}'")
     return body, notes
+
+
+_STOREY = r"(?i)^\s*(\d{1,2})\s*(?:/\s*\w{1,2}|f|st|nd|rd|th)?(?: floor)?\s*$"
+
+
+def _of_storeys(
+    body: pl.DataFrame, names: Sequence[str], looks: Sequence[Profile]
+) -> tuple[pl.DataFrame, list[str], list[str]]:
+    """Put the storeys of a block behind the storey of a flat: 2 of 3 is the top, 1 of 3 is not.
+
+    A cell that also tells the flat, as 2/1, stays, and the storey stands in a new column.
+    """
+    blocks = [p for p, n in enumerate(names) if wording.parts_of(n)[0] == {"block", "storeys"}]
+    fits = {p: wording.scores(n).get("floor_position", 0.0) for p, n in enumerate(names)}
+    floors = [p for p in fits if fits[p] and looks[p].share("storey") > 0.2]
+    if not blocks or not floors:
+        return body, list(names), []
+    place = max(floors, key=lambda p: fits[p])
+    cell, storeys = (pl.col(body.columns[p + 1]) for p in (place, blocks[0]))
+    number = cell.str.replace(r"(?i)^\s*ff\s*$", "1").str.extract(_STOREY, 1)
+    count = storeys.str.extract(r"^\s*(\d{1,2})(?:\.0)?\s*$", 1)
+    known = number.is_not_null() & count.is_not_null()
+    both = pl.when(known).then(pl.format("{} of {}", number, count)).otherwise(cell)
+    note = f"storeys under '{names[blocks[0]]}' were put behind '{names[place]}'"
+    if addresses.is_flat(names[place]):
+        return body.with_columns(storey=both), [*names, "floor position"], [note]
+    return body.with_columns(both.alias(body.columns[place + 1])), list(names), [note]
