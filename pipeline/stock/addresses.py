@@ -30,6 +30,7 @@ def positions(
     whole, lines = [], []
     for place, heading in enumerate(headings):
         parts, unknown = wording.parts_of(heading or "")
+        parts -= {"second"}
         if heading is None or unknown > 1:
             continue
         numbered = "number" in parts or any(word.isdigit() for word in wording.tokens(heading))

@@ -25,7 +25,10 @@ _PERSONAL = re.compile(
     r"phone|tel|telephone|mobile|e ?mail|dob|date of birth|birth|ni|nino|national insurance|"
     r"gender|ethnicity|disability|religion|bank|sort code|account)\b"
 )
-_NOT_PERSONAL = re.compile(r"\b(block|street|estate|scheme|road|building|tenancy) name\b")
+_NOT_PERSONAL = re.compile(
+    r"\b(block|street|estate|scheme|road|building|tenancy|ward|area|town|village|patch|district"
+    r"|locality|house|property|place) name\b"
+)
 _BRACKETS = re.compile(r"[(\[]([^)\]]*)[)\]]")
 _MARKS = (('(")', " in"), ("('')", " in"), ("(')", " ft"), ("²", "2"))
 _SHORT_UNITS = ("mm", "cm", "ft")
@@ -261,7 +264,7 @@ def _words_of(heading: str) -> dict[str, float]:
 def _score(name: str, words: float, held: Profile | None, parts: int) -> float:
     """Words and cells together; where cells are of another kind only a full name may stay."""
     fits = profiles.fit(dictionary()[name], held) if held is not None else 0.5
-    if fits < 0:
+    if fits <= profiles.NEVER:
         return LEAST if words == 1.0 and parts > 1 and name in _STAYS else 0.0
     return 0.7 * words + 0.3 * fits + (0.05 if words == 1.0 else 0.0)
 

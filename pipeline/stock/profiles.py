@@ -18,6 +18,8 @@ _SAMPLE_ROWS = 4_000
 _MOST_TEXTS = 500
 LEAST_CELLS = 5
 """Fewer cells than these say nothing against a heading. Own assumption."""
+NEVER, UNLIKELY = -1.0, -0.3
+"""Cells of another kind; words of which none is known. A clear heading may hold the latter."""
 _FIGURE = re.compile(
     r"^[^\d£$-]{0,9}(-?\d[\d,]*\.?\d*)\s*((?!(?:st|nd|rd|th)\b)\D{0,16}(?:2\D{0,3})?)$"
 )
@@ -32,7 +34,7 @@ _FORMS: Mapping[str, re.Pattern[str]] = {
         r"|\d{1,2}[- ][a-z]{3,9}[- ]\d)"
     ),
     "postcode": re.compile(r"^[a-z]{1,2}\d[a-z\d]?\s*\d[a-z]{2}$"),
-    "uprn": re.compile(r"^0*\d{9,12}(?:\.0)?$"),
+    "uprn": re.compile(r"^0*\d{6,12}(?:\.0)?$"),
     "money": re.compile(r"£|\bgbp\b|\bpw\b|\bpcm\b"),
     "yes_no": re.compile(r"^(?:y|n|yes|no|true|false|x|✓|✔|tick(?:ed)?|ie|nac ydy)$"),
     "epc": re.compile(r"^(?:[a-g]$|[a-g]\W*\d|(?:epc|band|rated|rating)\W*[a-g]\b|[a-g],)"),
@@ -131,7 +133,7 @@ def _speaks_of_many(text: str) -> bool:
 
 
 def fit(column: Column, held: Profile) -> float:
-    """How well cells fit a column, from 0 to 1; 0.5 where they say nothing, -1 where never."""
+    """How well cells fit a column, from 0 to 1; 0.5 where they say nothing, `NEVER`, `UNLIKELY`."""
     if held.cells == 0:
         return 0.3
     judge = _JUDGES.get(column.name) or _BY_DTYPE.get(column.dtype)
@@ -141,19 +143,19 @@ def fit(column: Column, held: Profile) -> float:
 
 def _key(held: Profile) -> float:
     if held.distinct < 0.3 or held.share("date", "money") > 0.5 or held.filled < 0.3:
-        return -1.0
+        return NEVER
     return 0.6 * held.distinct + 0.2 * held.filled + 0.2 * held.share("code")
 
 
 def _number(held: Profile) -> float:
     if held.share("figure") < 0.2 or held.share("date", "money") > 0.3:
-        return -1.0
+        return NEVER
     return 0.4 + 0.5 * held.share("figure")
 
 
 def _area(held: Profile) -> float:
     if held.share("digits") < 0.3 or held.share("date", "money") > 0.2 or _years(held):
-        return -1.0
+        return NEVER
     return 0.3 + 0.7 * held.share("area")
 
 
@@ -165,8 +167,8 @@ def _years(held: Profile) -> bool:
 
 def _age(held: Profile) -> float:
     if held.share("date", "money") > 0.5 and held.share("year") < 0.5:
-        return -1.0
-    return -1.0 if held.share("year") < 0.2 else held.share("year")
+        return NEVER
+    return NEVER if held.share("year") < 0.2 else held.share("year")
 
 
 def _words(*looks: str, others: tuple[str, ...] = ()) -> Callable[[Profile], float]:
@@ -175,7 +177,9 @@ def _words(*looks: str, others: tuple[str, ...] = ()) -> Callable[[Profile], flo
     def judge(held: Profile) -> float:
         own, strange = held.share(*looks), held.share("date", "money", "yes_no", *others)
         if own < 0.1 and (strange > 0.5 or held.share("figure") > 0.7):
-            return -1.0
+            return NEVER
+        if own < 0.1 and held.cells >= 4 * LEAST_CELLS:
+            return UNLIKELY
         return 0.4 + 0.6 * own - 0.4 * max(0.0, strange - own)
 
     return judge
@@ -183,7 +187,7 @@ def _words(*looks: str, others: tuple[str, ...] = ()) -> Callable[[Profile], flo
 
 def _form(look: str) -> Callable[[Profile], float]:
     """Judge of a column whose cells have one form."""
-    return lambda held: held.share(look) if held.share(look) > 0.3 else -1.0
+    return lambda held: held.share(look) if held.share(look) > 0.3 else NEVER
 
 
 def _description(held: Profile) -> float:
@@ -191,11 +195,11 @@ def _description(held: Profile) -> float:
 
 
 def _loft(held: Profile) -> float:
-    return -1.0 if held.share("digits") < 0.15 or held.share("date") > 0.3 else 0.7
+    return NEVER if held.share("digits") < 0.15 or held.share("date") > 0.3 else 0.7
 
 
 def _epc(held: Profile) -> float:
-    return 0.3 + 0.7 * held.share("epc") if held.share("epc") > 0.3 else -1.0
+    return 0.3 + 0.7 * held.share("epc") if held.share("epc") > 0.3 else NEVER
 
 
 def _storey(held: Profile) -> float:
@@ -203,7 +207,7 @@ def _storey(held: Profile) -> float:
     both = min(1.0, words + held.share("storey"))
     strange = held.share("floor", "property_type")
     if both < 0.1 or strange > both:
-        return -1.0
+        return NEVER
     forms = held.share("built_form") - words
     return max(0.1, both - max(0.0, forms))
 
@@ -218,8 +222,11 @@ _JUDGES: Mapping[str, Callable[[Profile], float]] = {
     "uprn": _form("uprn"),
     "postcode": _form("postcode"),
     "estate": _place,
+    "block_ref": lambda held: NEVER if held.cells > 50 and held.distinct < 0.02 else 0.5,
     "property_type": _words("property_type", others=("tenure", "heating", "roof")),
-    "built_form": _words("built_form", others=("tenure", "heating", "wall", "roof")),
+    "built_form": _words(
+        "built_form", others=("tenure", "heating", "wall", "roof", "floor_position", "storey")
+    ),
     "floor_position": _storey,
     "tenure": _words("tenure"),
     "wall_construction": _words("wall", others=("tenure", "heating", "property_type")),
@@ -238,5 +245,5 @@ _BY_DTYPE: Mapping[str, Callable[[Profile], float]] = {
     "area": _number,
     "number": _number,
     "length_mm": _number,
-    "date": lambda held: held.share("date", "year") if held.share("date", "year") > 0.2 else -1.0,
+    "date": lambda held: held.share("date", "year") if held.share("date", "year") > 0.2 else NEVER,
 }

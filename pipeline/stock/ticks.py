@@ -24,6 +24,7 @@ _KINDS = {
     ),
     "wall_insulation": (
         (r"cwi|cavity(?: wall)? (?:insulation|insulated|fill|filled)|filled", "Filled cavity"),
+        (r"walls? insulated|insulated(?: walls?)?", "Insulated"),
         (r"ewi|external(?: wall)?(?: insulation| insulated)?", "External"),
         (r"iwi|internal(?: wall)?(?: insulation| insulated)?|dry ?lined", "Internal"),
     ),
@@ -55,12 +56,22 @@ def put_together(
     notes += told
     for column in _KINDS:
         ticked = _ticked(column, names, looks)
-        if len(ticked) >= 2:
-            body = body.with_columns(_spelt(column, body, ticked).alias(f"{column} ticked"))
+        if len(ticked) >= _least(column, names, looks):
+            body = body.with_columns(_spelt(body, ticked).alias(f"{column} ticked"))
             headings.append(f"{column.replace('_', ' ')} (ticked)")
             shown = ", ".join(names[place] for place in ticked)
             notes.append(f"ticks under {shown} were read as one {column.replace('_', ' ')}")
     return body, headings, notes
+
+
+def _least(column: str, names: Sequence[str], looks: Sequence[Profile]) -> int:
+    """Ticked headings that make a column: one is enough for insulation of which no other speaks."""
+    others = [
+        held.share("yes_no") < _LEAST
+        for heading, held in zip(names, looks, strict=True)
+        if wording.scores(heading).get(column, 0.0) >= 0.85
+    ]
+    return 1 if column == "wall_insulation" and not any(others) else 2
 
 
 def _ticked(column: str, names: Sequence[str], looks: Sequence[Profile]) -> dict[int, str]:
@@ -80,8 +91,8 @@ def _ticked(column: str, names: Sequence[str], looks: Sequence[Profile]) -> dict
     return found
 
 
-def _spelt(column: str, body: pl.DataFrame, ticked: dict[int, str]) -> pl.Expr:
-    """The meanings ticked in a row, with "and" between; "None" where all of them are denied.
+def _spelt(body: pl.DataFrame, ticked: dict[int, str]) -> pl.Expr:
+    """The meanings ticked in a row, with "and" between; "None" where every insulation is denied.
 
     A mark that is neither stands behind its meaning as written.
     """
@@ -95,7 +106,8 @@ def _spelt(column: str, body: pl.DataFrame, ticked: dict[int, str]) -> pl.Expr:
         denied.append(mark.is_in(_NO).fill_null(False))
     text = pl.concat_str(parts, separator=" and ", ignore_nulls=True)
     named = pl.when(text != "").then(text)
-    if column == "wall_insulation":
+    meanings = set(ticked.values())
+    if "Insulated" in meanings or len(meanings & {"Filled cavity", "External", "Internal"}) > 1:
         return named.fill_null(pl.when(pl.all_horizontal(denied)).then(pl.lit("None")))
     return named
 

@@ -10,8 +10,10 @@ from importlib.resources import files
 
 _WEAK = {"type", "property", "house", "key", "number", "asset", "external", "total", "system"}
 """Parts that change little of what a heading speaks of; any other part left over changes all."""
-_LEFT_OVER, _WEAK_LEFT_OVER, _UNKNOWN = 0.6, 0.08, 0.1
+_LEFT_OVER, _WEAK_LEFT_OVER, _UNKNOWN = 0.6, 0.08, 0.13
 """What a part that nothing accounts for takes off a score. Own assumptions, tried on ten lists."""
+_LATER = frozenset("23456789")
+"""Behind a word: one of several, of which the first counts."""
 LEAST = 0.4
 """Words with a lower score speak of something else."""
 GENERIC = {
@@ -52,6 +54,8 @@ def parts_of(heading: str) -> tuple[frozenset[str], int]:
         size = next((n for n in (4, 3, 2, 1) if " ".join(words[:n]) in _parts()), 0)
         found = _parts()[" ".join(words[:size])] if size else _near(words[0])
         parts.update(found or ())
+        if not size and words[0] in _LATER:
+            parts.add("second")
         unknown += found is None and not words[0].isdigit()
         words = words[max(size, 1) :]
     return frozenset(parts), unknown
