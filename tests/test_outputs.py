@@ -302,6 +302,27 @@ def test_a_claim_frozen_without_files_says_how_to_get_them(
     assert len(list((town / "p").glob("claim.*"))) == 3
 
 
+def test_what_another_command_wrote_is_not_replaced(town: Path, call: Call) -> None:
+    """A run's own ranking and workbook are not the place for a list of changes."""
+    before = _everything(town)
+    for words in (
+        "changes town.duckdb later.duckdb --out 'town files/ranking.csv'",
+        "sources --out 'town files/quarantine.xlsx'",
+        "options T1 --store town.duckdb --out claim/claim.csv",
+    ):
+        said = call(*shlex.split(words))
+        assert (said.code, "was written by `programme " in said.err) == (2, True), said.err
+    assert _everything(town) == before
+    for words in ("sources --out x.csv", "sources --out x.csv"):
+        assert call(*words.split()).code == 0
+    assert "by `programme sources`" in call("changes", *["town.duckdb"] * 2, "--out", "x.csv").err
+    record = town / "town files" / RECORD
+    lines = record.read_text().splitlines(keepends=True)
+    record.write_text("".join(line for line in lines if not line.startswith("# by")))
+    words = "changes town.duckdb later.duckdb --out 'town files/ranking.csv'"
+    assert call(*shlex.split(words)).code == 0  # earlier versions kept no command
+
+
 def test_two_commands_at_once_keep_one_record(tmp_path: Path) -> None:
     a, b = tmp_path / "a.csv", tmp_path / "b.csv"
     with writing("run", [a], {}) as one, writing("run", [b], {}) as other:

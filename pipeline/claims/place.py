@@ -134,8 +134,9 @@ def _others(place: Path, store: Path) -> Iterator[Path]:
             if not taken_over and not _is(near, place) and _is_ledger(near):
                 yield near
     made = remembered(store)
-    if made.get("published_as"):
-        first = Path(os.path.realpath(_named(Path(made["published_as"]), _said(made))))
+    published = Path(made.get("published_as") or _real(store))
+    if published.parent != _real(store).parent:
+        first = Path(os.path.realpath(_named(published, _said(made))))
         if first != place and is_begun(first):
             yield first
 
