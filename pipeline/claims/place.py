@@ -12,7 +12,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, suppress
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from pipeline.claims.ledger import KIND, OLDER, Ledger
 from pipeline.errors import ClaimError
@@ -43,7 +43,8 @@ def ledger_path(store: Path, chosen: Settings | None = None) -> Path:
     settings = chosen or settings_of(store)
     place = named_ledger(store, settings)
     _refuse_missing(place, store, settings)
-    if other := next(_others(place, store), None):
+    made = remembered(store)
+    if other := next(_others(place, store, made), None):
         raise ClaimError(
             f"Two ledgers: the claims of this store belong in {place}, and there is {other} too."
             f" {_NEEDED} Name the one that holds your claims under [claims] ledger and run again,"
@@ -51,7 +52,7 @@ def ledger_path(store: Path, chosen: Settings | None = None) -> Path:
             " no two."
         )
     held = count(place)
-    for known in _known(store):
+    for known in _known(store, made):
         _refuse_change(place, held, known)
     return place
 
@@ -125,7 +126,7 @@ def _refuse_missing(place: Path, store: Path, settings: Settings) -> None:
         )
 
 
-def _others(place: Path, store: Path) -> Iterator[Path]:
+def _others(place: Path, store: Path, made: dict[str, Any]) -> Iterator[Path]:
     """Ledgers beside the store, beside a link to it, beside its ledger, and where it came from."""
     linked_from = Path(os.path.realpath(os.path.dirname(os.path.abspath(store))))
     for folder in sorted({_real(store).parent, linked_from, place.parent}):
@@ -133,7 +134,6 @@ def _others(place: Path, store: Path) -> Iterator[Path]:
             taken_over = near == place.with_name(OLDER)
             if not taken_over and not _is(near, place) and _is_ledger(near):
                 yield near
-    made = remembered(store)
     published = Path(made.get("published_as") or _real(store))
     if published.parent != _real(store).parent:
         first = Path(os.path.realpath(_named(published, _said(made))))
@@ -167,18 +167,18 @@ def _is_ledger(path: Path) -> bool:
     return head.startswith(b"SQLite format 3\0") and int.from_bytes(head[68:72]) == KIND
 
 
-def _said(made: dict[str, object]) -> str:
+def _said(made: dict[str, Any]) -> str:
     """What the settings of a store call its ledger; empty where they say nothing of it."""
     try:
-        account = json.loads(str(made["account"]))
+        account = json.loads(made["account"])
         return str(account["settings"].get("claims", {}).get("ledger", ""))
     except (ValueError, KeyError, TypeError, AttributeError):
         return ""
 
 
-def _known(store: Path) -> Iterator[_Known]:
+def _known(store: Path, made: dict[str, Any]) -> Iterator[_Known]:
     """What the store knows of its ledger, and what the store's folder does."""
-    if made := remembered(store):
+    if made:
         seen = int(made.get("claims_seen") or 0)
         yield _Known(Path(os.path.realpath(_named(store, _said(made)))), seen, store)
     noted = _real(store).with_name(NOTE)
