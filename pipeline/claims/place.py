@@ -92,6 +92,8 @@ def note(store: Path, settings: Settings, claims: int) -> None:
     building = place.with_name(f".{place.name}.{os.getpid()}.building")
     told = json.dumps({"ledger": settings.claims.ledger, "claims": claims})
     with suppress(OSError):  # the claim stands, and a folder nobody may write loses no ledger
+        for left in place.parent.glob(f".{place.name}.*.building"):  # by one that was killed
+            left.unlink(missing_ok=True)
         building.write_text(told + "\n", encoding="utf-8")
         building.replace(place)
 
