@@ -103,13 +103,7 @@ def export(
         with _files(store, out) as built:
             run = open_run(store)
             claim = preview(run, home_ids, another)
-            if as_previewed not in (None, claim.claim_id):
-                raise ClaimError(
-                    f"The store was replaced since you looked: you saw claim {as_previewed}, and"
-                    f" these homes would now be claim {claim.claim_id}, with figures of run"
-                    f" {run.account['run_id']}. Nothing was recorded: look at the new figures,"
-                    " then freeze."
-                )
+            _refuse_replaced(claim, as_previewed or claim.claim_id)
             made = files.contents(claim.lines, claim.totals, claim.manifest)
             for name, content in made.items():
                 built.add(out / name, content)
@@ -117,11 +111,22 @@ def export(
             with Ledger(place, create=True) as ledger:
                 ledger.add(claim.claim_id, MEASURE, claim.lines, made, another)
             frozen = claim.claim_id
-            note(store, run.base.settings, count(place))
+            note(store, run.base.settings, place)
     except OutputError as fault:
         again = f" Claim {frozen} stands in the ledger: write its files with --again {frozen}."
         raise OutputError(str(fault) + (again if frozen else "")) from None
     return claim
+
+
+def _refuse_replaced(claim: Claim, seen: str) -> None:
+    """Raise ClaimError where a claim is not the one somebody looked at, by its number."""
+    if seen != claim.claim_id:
+        raise ClaimError(
+            f"The store was replaced since you looked: you saw claim {seen}, and these homes would"
+            f" now be claim {claim.claim_id}, with the figures of run"
+            f" {claim.manifest['account']['run_id']}. Nothing was recorded: look at the new"
+            " figures, then freeze."
+        )
 
 
 def reissue(store: Path, claim_id: str, out: Path) -> dict[str, str]:

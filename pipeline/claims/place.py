@@ -86,12 +86,15 @@ def count(ledger: Path) -> int:
         return whole.homes()["claim_id"].n_unique()
 
 
-def note(store: Path, settings: Settings, claims: int) -> None:
-    """Keep in the folder of the store how many claims its ledger holds, and how that was named."""
+def note(store: Path, settings: Settings, ledger: Path) -> None:
+    """Keep in the folder of the store how many claims its ledger holds, and how that was named.
+
+    The claim stands by then, so nothing is told where the note cannot be kept.
+    """
     place = _real(store).with_name(NOTE)
     building = place.with_name(f".{place.name}.{os.getpid()}.building")
-    told = json.dumps({"ledger": settings.claims.ledger, "claims": claims})
-    with suppress(OSError):  # the claim stands, and a folder nobody may write loses no ledger
+    with suppress(OSError, ClaimError):
+        told = json.dumps({"ledger": settings.claims.ledger, "claims": count(ledger)})
         for left in place.parent.glob(f".{place.name}.*.building"):  # by one that was killed
             left.unlink(missing_ok=True)
         building.write_text(told + "\n", encoding="utf-8")
@@ -206,10 +209,12 @@ def _refuse_change(place: Path, held: int, known: _Known) -> None:
             f" {place}; only if no claim was ever made, remove {known.told_by}."
         )
     if held < known.claims:
-        now = f"The ledger {place} holds {held:,} claims"
+        now = (
+            f"The ledger {place} holds {held:,}" if is_begun(place) else f"No ledger is at {place}"
+        )
         raise ClaimError(
-            f"{now if is_begun(place) else f'There is no ledger at {place}'}, and {known.told_by}"
-            f" tells of {known.claims:,}. The ledger was removed, comes from an older backup, or is"
-            " another one: put the right one back, or connect its drive. Only if those claims never"
-            f" counted, remove {known.told_by} and run again."
+            f"Claims are missing: {known.told_by} tells of {known.claims:,}. {now}. It was removed,"
+            " comes from an older backup, or is another one: put the right one back, or connect"
+            f" its drive. Only if those claims never counted, remove {known.told_by}, then run"
+            " again."
         )
