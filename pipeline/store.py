@@ -95,8 +95,6 @@ def why_strange(path: Path) -> str:
 
 def run_row(path: Path) -> dict[str, Any]:
     """The row of table `run` in a store of any format; empty where no such file can be read."""
-    if not path.is_file():
-        return {}
     try:
         with duckdb.connect(str(path), read_only=True, config=_CONFIG) as connection:
             row: dict[str, Any] = connection.sql("from run").pl().row(0, named=True)
