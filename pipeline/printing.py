@@ -84,6 +84,11 @@ def show_run(result: Result, met: pl.DataFrame) -> None:
     _show_unread(result.listed)
     for place in result.stood:
         console.print(f"The dictionary answers {place} otherwise; what stands there was used.")
+    for path in result.not_given:
+        console.print(
+            words(f"{path} is filled in and this run was not given it: add --mended {path}."),
+            style="bold",
+        )
     if rows["quarantined"]:
         _show_how_to_mend(account["workbook"])
     console.print(Panel(explain.CAUTION, title="Before anybody acts on this", expand=False))
