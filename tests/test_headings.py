@@ -292,3 +292,20 @@ def test_a_flat_is_told_apart_by_its_number_and_its_storey_by_those_of_the_block
 def test_ditto_is_the_line_above(tmp_path):
     rows = [{**row, "Const": "Cavity" if n == 0 else "ditto"} for n, row in enumerate(ROWS)]
     assert _read(tmp_path, rows).frame["wall_construction"].to_list() == ["Cavity"] * 12
+
+
+def test_blocks_and_demolished_homes_are_no_homes(tmp_path):
+    block = {**ROWS[0], "Prop Code": "B1", "Parent ref": None, "Status": "OCC", "Const": "Cavity"}
+    homes = [
+        {**row, "Parent ref": "B1" if n % 2 else None, "Status": "DEMO" if n == 4 else "OCC",
+         "Const": "see block" if n == 1 else row["Const"]}
+        for n, row in enumerate(ROWS)
+    ]  # fmt: skip
+    raw = _read(tmp_path, [block, *homes])
+    assert raw.frame.height == 11
+    assert raw.frame["wall_construction"].to_list()[:2] == ["Red sandstone", "Cavity"]
+    assert raw.frame["block_ref"].to_list()[:2] == [None, "B1"]
+    assert raw.notes == (
+        "1 rows of demolished homes were left out",
+        "1 rows that other rows name as their block were left out",
+    )

@@ -22,6 +22,7 @@ from pipeline.stock import (
     long_lists,
     lookups,
     newest,
+    not_homes,
     other_rows,
     personal,
     profiles,
@@ -86,6 +87,8 @@ def read(
     if must:
         found = with_key(found, looks)
         _refuse_absent(answers, found, path.name)
+        body, found, told = not_homes.left_out(body, found, "block_ref" in answers.columns)
+        notes += told
     cells, superseded, older = newest.only(_cells(body, found, extra), body, names, looks)
     cells, cut = _cut(cells)
     cells, confirmed = whole_columns.settled(cells, answers)
