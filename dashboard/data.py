@@ -29,6 +29,7 @@ class Identity(NamedTuple):
     path: str
     inode: int
     mtime_ns: int
+    size: int
 
 
 class Frozen(NamedTuple):
@@ -48,12 +49,12 @@ def store_path() -> Path:
 
 
 def identity(path: Path) -> Identity:
-    """Path, inode and time of change; zeros where there is no file."""
+    """Path, inode, time of change and size; zeros where there is no file."""
     try:
         found = path.stat()
     except OSError:
-        return Identity(str(path), 0, 0)
-    return Identity(str(path), found.st_ino, found.st_mtime_ns)
+        return Identity(str(path), 0, 0, 0)
+    return Identity(str(path), found.st_ino, found.st_mtime_ns, found.st_size)
 
 
 def opened() -> tuple[Identity, Published]:
@@ -156,6 +157,11 @@ def allocated(
     return funding.fund(run, asked, met_before(run), progress=progress)
 
 
+def ledger_of(run: Published) -> Identity:
+    """What tells the ledger as it is now from the ledger after one more claim."""
+    return identity(claims.ledger_path(run.path, run.base.settings))
+
+
 def met_before(run: Published) -> pl.DataFrame:
     """Homes of the run that were claimed before under any key, or look like one that was."""
     with _ONE_AT_A_TIME:
@@ -168,18 +174,18 @@ def claimed(store: Path) -> pl.DataFrame:
         return claims.claimed(store)
 
 
-def freeze(store: Path, home_ids: Sequence[str], out: Path) -> Frozen:
+def freeze(store: Path, claim_id: str, home_ids: Sequence[str], out: Path) -> Frozen:
     """Freeze a claim in the ledger and write its files; the very same claim only once.
 
+    claim_id: the number of the claim that was looked at, which is frozen and no other.
     Raises ProgrammeError where the ledger refuses, or where the files cannot be written.
     """
     with _ONE_AT_A_TIME:
-        claim_id = claims.preview(open_run(store), home_ids).claim_id
         stood = claims.claimed(store).filter(pl.col("claim_id") == claim_id)
         if stood.height:
             return Frozen(claim_id, stood.height, out, stood_before=True)
         try:
-            made = claims.export(store, home_ids, out)
+            made = claims.export(store, home_ids, out, as_previewed=claim_id)
         except OSError as fault:
             raise ClaimError(
                 f"The files could not be written to {out}: {fault.strerror}. If claim {claim_id}"

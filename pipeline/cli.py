@@ -220,7 +220,7 @@ def changes_command(
 
     Example: programme changes march.duckdb june.duckdb --out changes.csv
     """
-    with writing([out] if out else [], _read_from(before, after)) as files:
+    with writing("changes", [out] if out else [], _read_from(before, after)) as files:
         found = changes.compare(*(table(path, "ranking") for path in (before, after)))
         if out:
             files.add(out, csv_bytes(found))
@@ -241,7 +241,7 @@ def explain_command(
     Example: programme explain TH0000012 --store programme-demo/demo.duckdb --out sheets
     """
     places = [out / name for name in explain.names(home)] if out else []
-    with writing(places, _read_from(store)) as files:
+    with writing("explain", places, _read_from(store)) as files:
         published = open_run(store)
         sheet = explain.paper(_one_home(published, home, store), published, reading.sha256(store))
         written = explain.files(home, sheet) if out else {}
@@ -265,7 +265,7 @@ def options_command(
 
     Example: programme options TH0000012 --store programme-demo/demo.duckdb --out options.csv
     """
-    with writing([out] if out else [], _read_from(store)) as files:
+    with writing("options", [out] if out else [], _read_from(store)) as files:
         published = open_run(store)
         row = _one_home(published, home, store)
         compared = comparison.options(row, published.base)
@@ -341,7 +341,7 @@ def sources(
     marks = (*reference.MARKS, evidence.GIVEN)
     if mark is not None and mark not in marks:
         raise ProgrammeError(f"--mark '{mark}' is no mark. Choose one of {', '.join(marks)}.")
-    with writing([out] if out else [], _read_from(store)) as files:
+    with writing("sources", [out] if out else [], _read_from(store)) as files:
         if store is None:
             chosen = settings.Settings()
             figures = evidence.figures_in_use(reference.load(), chosen, rates.read(chosen.cost))
@@ -369,7 +369,7 @@ def whatif(
     from pipeline.scenarios import picture  # what draws takes long to import
 
     name, values = scenarios.parse_sweep(sweep)
-    with writing([out / "whatif.csv", out / "whatif.png"], _read_from(store)) as files:
+    with writing("whatif", [out / "whatif.csv", out / "whatif.png"], _read_from(store)) as files:
         published = open_run(store)
         scenarios.check(published.base, name, values)
         met = claims.met_before(published)
@@ -400,7 +400,7 @@ def quantities(
     For some homes: --homes batch1.txt
     """
     reads = {"the list of homes": Path(homes) if homes else None, **_read_from(store)}
-    with writing([out / name for name in workbook.NAMES], reads) as files:
+    with writing("quantities", [out / name for name in workbook.NAMES], reads) as files:
         published = open_run(store)
         if homes is None:
             budget = published.base.settings.budget_gbp
@@ -409,7 +409,9 @@ def quantities(
             which = f"within the budget of {budget:,.0f} GBP"
             printing.show_left_out(met)
         else:
-            wanted = bill.chosen(published.ranking, claims.read_home_list(homes))
+            named = claims.read_home_list(homes, store)
+            wanted = bill.chosen(published.ranking, named.homes)
+            printing.show_not_funded(named.not_funded)
             which = "as named"
         made = bill.bill(wanted, published)
         for name, content in workbook.files(made, published).items():
@@ -448,7 +450,7 @@ def allocate(
     asked = funding.Asked(tuple(map(funds.read, fund)), funds.read_means(means), _reasons(another))
     reads = {**{f"the fund {path}": path for path in fund}, "the means": means, **_read_from(store)}
     names = ("allocation.csv", "lots.csv", "frontier.csv", "frontier.png", "allocation.json")
-    with writing([out / name for name in names], reads) as files:
+    with writing("allocate", [out / name for name in names], reads) as files:
         published = open_run(store)
         if why and why not in published.ranking["home_id"]:
             raise ProgrammeError(f"No home '{why}' is in this run: check the key.")
@@ -489,10 +491,14 @@ def claim(
         printing.show_claim(again, claims.reissue(store, again, out))
         console.print(f"Ledger: {claims.ledger_path(store)}", soft_wrap=True)
     else:
-        made = claims.export(store, claims.read_home_list(homes or ""), out, _reasons(another))
+        named = claims.read_home_list(homes or "", store)
+        made = claims.export(store, named.homes, out, _reasons(another))
+        printing.show_not_funded(named.not_funded)
         printing.warn_invented(made.manifest["account"]["rate_book_source"])
         printing.show_claim(made.claim_id, made.totals)
         console.print(f"Ledger: {made.manifest['ledger']}", soft_wrap=True)
+        if made.begins:
+            printing.warn_begun(made.manifest["ledger"])
     console.print(f"Files: {out}/claim.csv, claim.xlsx, claim.json")
 
 

@@ -16,7 +16,7 @@ import stat
 import unicodedata
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from itertools import chain, combinations, count
 from pathlib import Path
 
@@ -24,8 +24,11 @@ from pipeline import store as stores
 from pipeline.errors import OutputError
 
 RECORD = ".programme-files"
+NOTE = ".programme-claims"
+"""In the folder of a store: what its claims told of their ledger."""
 LEDGER_NAMES = ("claims.sqlite", "claims.duckdb")
 _TITLE = "# Digests of the files `programme` wrote here; it writes over no others.\n"
+_RECORDED = re.compile(r"^(?:# by ([a-z]+)|([0-9a-f]{64})  (.+))$", re.MULTILINE)
 _BUILDING = re.compile(r"\..+\.(\d{1,9})\.building(\.wal|\.tmp|-journal)?")
 _UNFIT = re.compile(r"[\x00-\x1f\x7f\ud800-\udfff]")
 
@@ -35,10 +38,15 @@ Reads = Mapping[str, Path | None]
 
 @contextmanager
 def writing(
-    files: Iterable[Path], reads: Reads, store: Path | None = None, grows: Path | None = None
+    by: str,
+    files: Iterable[Path],
+    reads: Reads,
+    store: Path | None = None,
+    grows: Path | None = None,
 ) -> Iterator["Outputs"]:
     """Check every file before the work begins; on leaving without error put all built in place.
 
+    by: name of the command; what another command wrote it leaves alone.
     files: all that may be written, but for `store`, which may replace a store and nothing else.
     reads: all that the command reads. grows: the one file of a person's that it may add to, which
     must meanwhile stay as it was at the start.
@@ -47,7 +55,7 @@ def writing(
     for a file, two of the command's own files, or holds what this tool did not write or somebody
     changed since; afterwards where that came about meanwhile, or the disk refuses.
     """
-    outputs = Outputs([*files, *filter(None, (store, grows))], reads, store, grows)
+    outputs = Outputs(by, [*files, *filter(None, (store, grows))], reads, store, grows)
     outputs.refuse()
     outputs.clear()
     try:
@@ -61,15 +69,17 @@ class Outputs:
     """The files one command writes, each built beside its place until all are."""
 
     def __init__(
-        self, files: list[Path], reads: Reads, store: Path | None, grows: Path | None
+        self, by: str, files: list[Path], reads: Reads, store: Path | None, grows: Path | None
     ) -> None:
         """Use `writing` instead."""
+        self._by = by
         self._targets = [(path, _place(path)) for path in files]
         self._reads = reads
         self._store = _place(store) if store else None
         self._grows = _place(grows) if grows else None
         self._begun = _state(self._grows)
         self._built: dict[Path, Path] = {}
+        self._folders: list[Path] = []
 
     def building(self, path: Path) -> Path:
         """Where to build one of the files named at the start; its folder is made.
@@ -78,7 +88,10 @@ class Outputs:
         """
         place = dict(self._targets)[path]
         with _in_words(place.parent):
-            place.parent.mkdir(parents=True, exist_ok=True)
+            for folder in reversed([place.parent, *place.parent.parents]):
+                if not folder.exists():
+                    folder.mkdir(exist_ok=True)
+                    self._folders.append(folder)
         self._built[path] = place.with_name(f".{place.name}.{os.getpid()}.building")
         return self._built[path]
 
@@ -95,7 +108,9 @@ class Outputs:
             if place == self._grows:
                 why = why or _changed(place, self._begun)
             elif not why:
-                why = _kept(place, place == self._store)
+                why = _kept(place, place == self._store, self._by)
+            if place == self._store and place.suffix.lower() != ".duckdb":
+                why = why or "has no name of a store, which ends in .duckdb"
             if why:
                 leads = "" if place.name == path.name else f" leads to {place}, which"
                 raise OutputError(
@@ -129,24 +144,27 @@ class Outputs:
                 digests[building.parent][places[path].name] = _digest(building)
         for folder, of_names in digests.items():
             with _in_words(folder / RECORD):
-                _record(folder, of_names)
+                _record(folder, of_names, self._by)
         for path, building in self._built.items():
             with _in_words(path):
                 building.replace(places[path])
 
     def discard(self) -> None:
-        """Remove what was built and not renamed, and what DuckDB keeps beside it."""
+        """Remove what was built and not renamed, what DuckDB keeps beside it, and empty folders."""
         for building in self._built.values():
             for ending in ("", ".wal", ".tmp"):
                 _remove(building.with_name(building.name + ending))
+        for folder in reversed(self._folders):
+            with suppress(OSError):  # it holds what was written
+                folder.rmdir()
 
 
-def free_place(path: Path, reads: Reads) -> Path:
+def free_place(path: Path, reads: Reads, by: str) -> Path:
     """The path, or where what stands there must be kept the next that is free: name-2, name-3."""
     numbered = (path.with_stem(f"{path.stem}-{number}") for number in count(2))
     for free in chain([path], numbered):
         place = _place(free)
-        if not _read_as(place, reads) and not (place.is_file() and _kept(place, is_store=False)):
+        if not _read_as(place, reads) and not (place.is_file() and _kept(place, False, by)):
             break
     return free
 
@@ -179,7 +197,7 @@ def _ill_named(text: str) -> str:
     name = _folded(text)
     if name.startswith(LEDGER_NAMES):
         return "bears the name of a ledger of claims, which only a claim writes"
-    if name == RECORD or _BUILDING.fullmatch(name):
+    if name in (RECORD, NOTE) or _BUILDING.fullmatch(name):
         return "bears a name this tool keeps for itself"
     if _UNFIT.search(name):
         return "has a name with characters that cannot be printed"
@@ -213,17 +231,17 @@ def _read_as(place: Path, reads: Reads) -> str:
     return what and f"is {what} of this command, or differs from it by upper and lower case only"
 
 
-def _kept(place: Path, is_store: bool) -> str:
+def _kept(place: Path, is_store: bool, by: str) -> str:
     """Why what stands at a place must be kept, in words after its name; empty where it need not."""
     try:
-        return _claimed_by_others(place, is_store)
+        return _claimed_by_others(place, is_store, by)
     except FileNotFoundError:
         return ""
     except OSError as fault:
         return f"cannot be read to see whose it is ({fault.strerror})"
 
 
-def _claimed_by_others(place: Path, is_store: bool) -> str:
+def _claimed_by_others(place: Path, is_store: bool, by: str) -> str:
     """Why a file is not ours to replace, by what it holds and by the record of its folder."""
     with place.open("rb") as file:
         head = file.read(16)
@@ -235,9 +253,10 @@ def _claimed_by_others(place: Path, is_store: bool) -> str:
     strange = stores.why_strange(place) if is_store else ""
     if is_store and not strange:
         return ""
-    known = _recorded(place.parent).get(_folded(place.name), set())
-    if _digest(place) in known:
-        return ""
+    known = _recorded(place.parent).get(_folded(place.name), {})
+    maker = known.get(_digest(place))
+    if maker is not None:
+        return "" if maker in ("", by) else f"was written by `programme {maker}`"
     if strange or known:
         return strange or "was changed since this tool wrote it"
     return f"was not written by this tool, as far as {RECORD} beside it tells"
@@ -268,19 +287,25 @@ def _digest(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def _recorded(folder: Path) -> dict[str, set[str]]:
-    """Digests this tool recorded in a folder, by folded name; a torn line is passed over."""
+def _recorded(folder: Path) -> dict[str, dict[str, str]]:
+    """Digests this tool recorded in a folder, each with the command, by folded name.
+
+    A torn line is passed over; earlier versions named no command.
+    """
     try:
         text = (folder / RECORD).read_text(encoding="utf-8", errors="replace")
     except FileNotFoundError:
         return {}
-    found: dict[str, set[str]] = defaultdict(set)
-    for digest, name in re.findall(r"^([0-9a-f]{64})  (.+)$", text, re.MULTILINE):
-        found[_folded(name)].add(digest)
+    found: dict[str, dict[str, str]] = defaultdict(dict)
+    by = ""
+    for maker, digest, name in _RECORDED.findall(text):
+        by = maker or by
+        if digest:
+            found[_folded(name)][digest] = by
     return found
 
 
-def _record(folder: Path, digests: Mapping[str, str]) -> None:
+def _record(folder: Path, digests: Mapping[str, str], by: str) -> None:
     """Add digests to a folder's record, in one write at its end, so that two commands may.
 
     Digests recorded before stand: until the new file is renamed into place the old one is there.
@@ -289,7 +314,7 @@ def _record(folder: Path, digests: Mapping[str, str]) -> None:
     lines = [
         f"{digest}  {name}\n"
         for name, digest in digests.items()
-        if digest not in known.get(_folded(name), ())
+        if known.get(_folded(name), {}).get(digest) != by
     ]
     if not lines:
         return
@@ -298,7 +323,7 @@ def _record(folder: Path, digests: Mapping[str, str]) -> None:
         if size:
             file.seek(size - 1)
         start = "" if size and file.read(1) == b"\n" else "\n" if size else _TITLE
-        content = "".join([start, *lines]).encode()
+        content = "".join([start, f"# by {by}\n", *lines]).encode()
         if file.write(content) != len(content):
             file.truncate(size)
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))

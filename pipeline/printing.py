@@ -140,6 +140,24 @@ def _show_how_to_mend(workbook: str) -> None:
     console.print(f"To mend them: fill the yellow cells of {workbook}, run again with --mended.\n")
 
 
+def show_not_funded(homes: int) -> None:
+    """Say how many homes of a table that tells were left out, as they are not funded."""
+    if homes:
+        console.print(f"Left out, as the list says that they are not funded: {homes:,} homes.")
+
+
+def warn_begun(ledger: str) -> None:
+    """Say that a claim began a ledger, which it should do once in a landlord's life."""
+    console.print(
+        words(
+            ("A new ledger was begun.", "bold yellow"),
+            f" If claims were made before, {ledger} is the wrong place, and homes may be claimed"
+            " twice: look for the ledger that holds them before you claim more.",
+        ),
+        soft_wrap=True,
+    )
+
+
 def warn_invented(source: str) -> None:
     """Say so where prices rest on the invented demo rate book."""
     if "invented" in source:

@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,7 @@ from pipeline.columns import by_role
 from pipeline.errors import SettingsError, StoreError
 from pipeline.options import catalogue, rates
 from pipeline.settings import Settings, build
-from pipeline.store import Store, damaged, digest
+from pipeline.store import Store, damaged, digest, run_row
 
 
 @dataclass(frozen=True)
@@ -68,6 +69,21 @@ def _check_columns(ranking: pl.DataFrame) -> None:
             raise ValueError(f"column {column.name} of the ranking is {found}")
     if ranking["home_id"].null_count() or ranking["home_id"].is_duplicated().any():
         raise ValueError("a home of the ranking stands twice or has no key")
+
+
+def remembered(path: Path) -> dict[str, Any]:
+    """What the table `run` of a store of any format holds; nothing where there is no such store."""
+    try:
+        found = path.stat()
+    except OSError:
+        return {}
+    return _row_of(path, (found.st_ino, found.st_mtime_ns, found.st_size))
+
+
+@lru_cache(maxsize=4)
+def _row_of(path: Path, _: tuple[int, ...]) -> dict[str, Any]:
+    """As `remembered`, read once for each published file: a page asks for it many times."""
+    return run_row(path)
 
 
 def settings_of(path: Path) -> Settings:

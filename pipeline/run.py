@@ -3,6 +3,7 @@
 import datetime
 import hashlib
 import json
+import os
 import platform
 import sys
 import time
@@ -55,13 +56,15 @@ def run(
     Writes ranking.csv, screens.csv, quarantine.csv, run.json and quarantine.xlsx, or where a person
     filled that in or this run reads it the next free of quarantine-2.xlsx, quarantine-3.xlsx and so
     on; the account names it. All are built before any is put in place, the store first.
-    Raises ProgrammeError for what a user can put right.
+    Raises ProgrammeError for what a user can put right, before the work where claims
+    would be split.
     """
     clock = _Clock()
+    seen = claims.count(claims.ledger_path(store, settings))
     reads = _reads(inputs, store, settings)
-    book = outputs.free_place(out / workbook.NAME, reads)
+    book = outputs.free_place(out / workbook.NAME, reads, "run")
     places = [*(out / name for name in NAMES), book]
-    with outputs.writing(places, reads, store, grows=inputs.dictionary) as files:
+    with outputs.writing("run", places, reads, store, grows=inputs.dictionary) as files:
         progress("reading", 0, 0)
         with clock("read and check"):
             listed = stock.ingest(inputs, settings.sources.precedence)
@@ -73,7 +76,7 @@ def run(
             ranking_csv = csv_bytes(made.ranking)
             account = _account(inputs, made, ranking_csv)
             with clock("publish"), Builder.open(files.building(store)) as building:
-                for name, table in _tables(made, account).items():
+                for name, table in _tables(made, account, store, seen).items():
                     building.write(name, table)
             files.add(out / "ranking.csv", ranking_csv)
             files.add(out / "screens.csv", csv_bytes(made.screened))
@@ -155,11 +158,13 @@ def _reads(inputs: stock.Inputs, store: Path, settings: Settings) -> outputs.Rea
     }
 
 
-def _tables(made: _Made, account: dict[str, Any]) -> dict[str, pl.DataFrame]:
+def _tables(
+    made: _Made, account: dict[str, Any], store: Path, seen: int
+) -> dict[str, pl.DataFrame]:
     """The tables of the store by name."""
     listed = made.listed
     return {
-        "run": _run_table(account),
+        "run": _run_table(account, store, seen),
         "ranking": made.ranking,
         "screens": made.screened,
         "quarantine": listed.quarantine,
@@ -174,11 +179,20 @@ def _tables(made: _Made, account: dict[str, Any]) -> dict[str, pl.DataFrame]:
     }
 
 
-def _run_table(account: dict[str, Any]) -> pl.DataFrame:
-    """Format, account and time of publishing; the time stays out of the account, which repeats."""
+def _run_table(account: dict[str, Any], store: Path, seen: int) -> pl.DataFrame:
+    """Format and account, and outside the account, which repeats, when and where it was published.
+
+    seen: how many claims the ledger held, so that its loss is noticed.
+    """
     now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
     return pl.DataFrame(
-        {"format": [FORMAT], "account": [json.dumps(account)], "published_at": [now]}
+        {
+            "format": [FORMAT],
+            "account": [json.dumps(account)],
+            "published_at": [now],
+            "published_as": [os.path.realpath(store)],
+            "claims_seen": [seen],
+        }
     )
 
 

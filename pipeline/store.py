@@ -8,6 +8,7 @@ import hashlib
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import polars as pl
@@ -90,6 +91,16 @@ def why_strange(path: Path) -> str:
     if not {("run", "format"), ("run", "account"), ("ranking", "home_id")} <= set(rows):
         return "is a database but no store of this tool"
     return ""
+
+
+def run_row(path: Path) -> dict[str, Any]:
+    """The row of table `run` in a store of any format; empty where no such file can be read."""
+    try:
+        with duckdb.connect(str(path), read_only=True, config=_CONFIG) as connection:
+            row: dict[str, Any] = connection.sql("from run").pl().row(0, named=True)
+            return row
+    except (duckdb.Error, pl.exceptions.PolarsError):
+        return {}
 
 
 def _check(path: Path, tables: tuple[str, ...]) -> None:

@@ -10,9 +10,11 @@ import fastexcel
 import polars as pl
 import pytest
 
+from dashboard import data
 from pipeline import claims
 from pipeline.claims import files
 from pipeline.errors import ClaimError
+from pipeline.published import open_run
 from pipeline.run import run
 from pipeline.settings import Settings, build
 from pipeline.stock import Inputs
@@ -84,7 +86,7 @@ def test_a_home_claimed_before_is_refused_by_name(store, demo, tmp_path):
     made = claims.export(store, [first, second], tmp_path / "c1")
     with pytest.raises(ClaimError, match=f"refused: {second} \\(claim {made.claim_id}"):
         claims.export(store, [second, third], tmp_path / "c2")
-    assert not list((tmp_path / "c2").iterdir())
+    assert not (tmp_path / "c2").exists()
     assert claims.claimed(store)["home_id"].to_list() == sorted([first, second])
     claims.export(store, [third], tmp_path / "c3")
 
@@ -161,3 +163,88 @@ def test_homes_from_a_file(store, demo, tmp_path, call):
     )
     assert said.code == 0
     assert claims.claimed(store)["home_id"].to_list() == sorted(homes)
+
+
+def _listed(folder: Path, text: str) -> str:
+    """A file of homes with such text."""
+    path = folder / "list.csv"
+    path.write_text(text, encoding="utf-8")
+    return str(path)
+
+
+@pytest.mark.parametrize(
+    ("text", "homes"),
+    [
+        ('"1,001"\n2\n', ["1,001", "2"]),
+        ("\ufeffHOME_ID\r\n1\r\n\r\n2,,\r\n", ["1", "2"]),
+        ('line,home_id,note\n1,A,"x, y"\n2,"B,1",\n3,\'=C,\n', ["A", "B,1", "=C"]),
+        ('"A""1"\n', ['A"1']),
+    ],
+)
+def test_a_list_of_homes_is_read_as_csv(tmp_path, text, homes):
+    named = claims.read_home_list(_listed(tmp_path, text), tmp_path / "no.duckdb")
+    assert named == (homes, 0)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("1\n1,001\n", "line 2: it is not sure which cell"),
+        ("home_id\n1,001\n", "line 2: it is not sure which cell"),
+        ("A,B,C\n", "line 1: it is not sure which cell"),
+        ("note,home_id\nx\n", "line 2: it is not sure which cell"),
+        ('"A\nB\n', "Check its quotes"),
+        ("home_id,funded\nA,no\n", "names no home that is funded"),
+        ("\n\n", "names no home"),
+    ],
+)
+def test_a_list_of_homes_that_can_be_read_in_two_ways_is_refused(tmp_path, text, words):
+    with pytest.raises(ClaimError, match=words):
+        claims.read_home_list(_listed(tmp_path, text), tmp_path / "no.duckdb")
+
+
+def test_an_allocation_claims_the_homes_it_funds(store, tmp_path, call):
+    fund = DEMO_STOCK.with_name("fund_lantern.toml")
+    call("allocate", "--store", store, "--fund", fund, "--out", tmp_path / "a")
+    made = pl.read_csv(tmp_path / "a" / "allocation.csv")
+    funded = made.filter(funded="yes")["home_id"]
+    assert 0 < funded.len() < made.height
+    said = f"not funded: {made.height - funded.len():,} homes."
+    for command in ("claim", "quantities"):
+        listed = ("--homes", tmp_path / "a" / "allocation.csv", "--out", tmp_path / command)
+        assert said in call(command, "--store", store, *listed).out
+    assert claims.claimed(store)["home_id"].to_list() == sorted(funded)
+    billed = pl.read_csv(tmp_path / "quantities" / "bill_homes.csv")["home_id"]
+    assert sorted(billed) == sorted(funded)
+
+
+def test_a_key_that_is_a_file_too_is_told(store, demo, tmp_path, call, monkeypatch):
+    home, other = _top(demo, 2)
+    monkeypatch.chdir(tmp_path)
+    Path(home).write_text(other)
+    words = ("claim", "--store", store, "--out", tmp_path / "c", "--homes")
+    said = call(*words, home)
+    told = f"is the key of a home, and a file here has that name. Write --homes ./{home} for"
+    assert (said.code, told in said.err) == (2, True)
+    assert call(*words, f"{home},").code == 0
+    assert claims.claimed(store)["home_id"].to_list() == [home]
+    assert call(*words[:-2], tmp_path / "d", "--homes", f"./{home}").code == 0
+    assert claims.claimed(store)["home_id"].to_list() == sorted([home, other])
+
+
+def test_another_claim_than_the_one_looked_at_is_not_frozen(store, demo, tmp_path, monkeypatch):
+    """The store is replaced between the look and the press."""
+    monkeypatch.setattr("sys.argv", ["app.py", str(store)])
+    home = _top(demo, 1)
+    seen = claims.preview(open_run(store), home)
+    assert seen.begins
+    run(Inputs(DEMO_STOCK), store, tmp_path / "again", build({"budget_gbp": 5e6}, "test"))
+    with pytest.raises(
+        ClaimError, match=f"replaced since you looked: you saw claim {seen.claim_id}"
+    ):
+        data.freeze(store, seen.claim_id, home, tmp_path / "c")
+    assert not claims.claimed(store).height
+    assert not (tmp_path / "c").exists()
+    now = claims.preview(open_run(store), home).claim_id
+    assert not data.freeze(store, now, home, tmp_path / "c").stood_before
+    assert data.freeze(store, now, home, tmp_path / "c").stood_before

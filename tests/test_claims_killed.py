@@ -23,7 +23,8 @@ from tests.conftest import DEMO_STOCK, same
 from tests.killing import Ended, Killer, spread
 
 KILLS = int(os.environ.get("KILLS", "5"))
-STEPS = ("pipeline.claims", "pipeline.claims.ledger", "pipeline.claims.files", "pipeline.outputs")
+STEPS = ("pipeline.claims", "pipeline.claims.ledger", "pipeline.claims.files",
+         "pipeline.claims.place", "pipeline.outputs")  # fmt: skip
 WINDOWS = {"the first claim": "pipeline.claims.ledger:_create",
            "a later claim": "pipeline.claims.ledger:Ledger.add"}  # fmt: skip
 
@@ -37,11 +38,12 @@ def killer(request: pytest.FixtureRequest) -> Iterator[tuple[str, Killer]]:
 @pytest.fixture(scope="module")
 def town(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with a store of forty homes and a ledger in which one is claimed."""
-    folder = tmp_path_factory.mktemp("town")
+    folder = tmp_path_factory.mktemp("town") / "at first"
+    folder.mkdir()
     pl.read_csv(DEMO_STOCK, infer_schema=False).head(40).write_csv(folder / "list.csv")
     run(Inputs(folder / "list.csv"), folder / "town.duckdb", folder / "files", Settings())
     claims.export(folder / "town.duckdb", _homes(folder)[:1], folder / "c0")
-    return folder
+    return folder.rename(folder.with_name("moved"))  # a copy beside the first would be refused
 
 
 def _homes(town: Path) -> list[str]:
@@ -67,7 +69,8 @@ def _held(place: Path) -> dict[str, list[str]]:
 
 def _place(town: Path, folder: Path, with_ledger: bool) -> Path:
     folder.mkdir()
-    for name in ("town.duckdb", "claims.sqlite")[: 1 + with_ledger]:
+    there = ("town.duckdb", "claims.sqlite", ".programme-claims")
+    for name in there if with_ledger else there[:1]:
         shutil.copy(town / name, folder / name)
     return folder
 
@@ -94,7 +97,9 @@ def test_a_claim_killed_anywhere_stands_whole_or_not_at_all(killer, town, tmp_pa
             claims.export(store, wanted, place / "e")
         _assert_whole(place, wanted, stands)
         stood += stands
-        assert {p.name for p in place.iterdir() if p.is_file()} == {"claims.sqlite", store.name}
+        assert {p.name for p in place.iterdir() if p.is_file()} == {
+            "claims.sqlite", ".programme-claims", store.name,
+        }  # fmt: skip
     assert 0 < stood < KILLS
 
 

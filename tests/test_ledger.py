@@ -105,14 +105,24 @@ def test_one_ledger_named_in_the_settings_serves_many_folders(small, ranked, tmp
     ledger = tmp_path / "office" / "all.sqlite"
     own = build({"claims": {"ledger": str(ledger)}}, "test")
     stores = [tmp_path / name / "town.duckdb" for name in ("march", "june")]
+    with pytest.raises(ClaimError, match="no such folder"):
+        run(Inputs(small / "stock.csv"), stores[0], stores[0].parent, own)
+    assert not stores[0].exists()
+    ledger.parent.mkdir()
     for store in stores:
         run(Inputs(small / "stock.csv"), store, store.parent, own)
-    with pytest.raises(ClaimError, match="cannot be opened"):
-        claims.export(stores[0], ranked[:1], tmp_path / "c0")
-    assert not ledger.parent.exists()  # a folder that is not there may be a drive not connected
-    ledger.parent.mkdir()
+    ledger.parent.rename(tmp_path / "drive not connected")
+    for words in _uses(stores[0], ranked[0], tmp_path):
+        said = call(*words)
+        assert (said.code, f"to lie in {ledger.parent}, and there is no" in said.err) == (2, True)
+    assert not ledger.parent.exists()
+    (tmp_path / "drive not connected").rename(ledger.parent)
     words = ("claim", "--store", stores[0], "--homes", ranked[0], "--out", tmp_path / "c1")
-    assert f"Ledger: {ledger}" in call(*words).out
+    said = call(*words)
+    assert f"Ledger: {ledger}" in said.out
+    assert "A new ledger was begun" in said.out
+    words = ("claim", "--store", stores[0], "--homes", ranked[1], "--out", tmp_path / "c4")
+    assert "A new ledger was begun" not in call(*words).out
     assert f'"ledger": "{ledger}"' in (tmp_path / "c1" / "claim.json").read_text()
     with pytest.raises(ClaimError, match="Claimed before"):
         claims.export(stores[1], ranked[:1], tmp_path / "c2")
@@ -125,9 +135,16 @@ def test_a_ledger_that_is_a_folder_or_a_link_to_nothing(store, ranked, tmp_path)
     """A link to a drive that is not connected must not begin an empty ledger."""
     place = store.with_name("claims.sqlite")
     place.symlink_to(tmp_path / "drive" / "claims.sqlite")
-    with pytest.raises(ClaimError, match="cannot be opened"):
-        claims.export(store, ranked[:1], tmp_path / "c")
-    assert not (tmp_path / "drive").exists()
+    for asked in (claims.claimed, lambda s: claims.export(s, ranked[:1], tmp_path / "c")):
+        with pytest.raises(ClaimError, match="no such folder"):
+            asked(store)
+        (tmp_path / "drive").mkdir()
+        with pytest.raises(
+            ClaimError, match=r"is a link to .*drive/claims.sqlite, and there is no"
+        ):
+            asked(store)  # a mount point with no drive on it
+        assert not list((tmp_path / "drive").iterdir())
+        (tmp_path / "drive").rmdir()
     place.unlink()
     place.mkdir()
     for asked in (claims.claimed, lambda s: claims.export(s, ranked[:1], tmp_path / "c")):
@@ -142,13 +159,130 @@ def test_a_name_no_file_can_have_is_refused_with_the_settings(group):
         build({section: {key: "a\0b"}}, "test")
 
 
-def test_a_ledger_in_a_folder_that_is_a_file(small, ranked, tmp_path):
+def test_a_ledger_in_a_folder_that_is_a_file(small, tmp_path):
     (tmp_path / "file").write_text("")
     own = build({"claims": {"ledger": str(tmp_path / "file" / "claims.sqlite")}}, "test")
     other = tmp_path / "other" / "town.duckdb"
-    run(Inputs(small / "stock.csv"), other, other.parent, own)
-    with pytest.raises(ClaimError, match="cannot be opened"):
-        claims.export(other, ranked[:1], tmp_path / "c")
+    with pytest.raises(ClaimError, match="no such folder"):
+        run(Inputs(small / "stock.csv"), other, other.parent, own)
+
+
+def _uses(store: Path, home: str, folder: Path) -> list[tuple[object, ...]]:
+    """Every command that goes by what is claimed already."""
+    return [
+        ("claim", "--homes", home, "--store", store, "--out", folder / "used"),
+        ("quantities", "--store", store, "--out", folder / "used"),
+        ("allocate", "--fund", FUND, "--store", store, "--out", folder / "used"),
+        ("whatif", "--sweep", "budget_gbp=1:2:1", "--store", store, "--out", folder / "used"),
+        ("dashboard", "--store", store),
+    ]
+
+
+def _run(small: Path, store: Path, ledger: object = "") -> None:
+    own = build({"claims": {"ledger": str(ledger)}}, "test")
+    run(Inputs(small / "stock.csv"), store, store.parent, own)
+
+
+def test_a_ledger_that_went_is_not_begun_anew(small, store, ranked, tmp_path, call):
+    """The claim noted it in the folder; a run that saw it is enough in another folder too."""
+    claims.export(store, ranked[:1], tmp_path / "c1")
+    ledger, gone = claims.ledger_path(store), tmp_path / "gone.sqlite"
+    ledger.rename(gone)
+    again = ("run", small / "stock.csv", "--store", store, "--out", tmp_path / "o")
+    before = store.read_bytes()
+    for words in (*_uses(store, ranked[1], tmp_path), again):
+        said = call(*words)
+        assert said.code == 2
+        assert f"tells of 1. No ledger is at {ledger}." in said.err
+    assert same(store.read_bytes(), before)
+    assert not (tmp_path / "used").exists()
+    gone.rename(ledger)
+    assert call(*again).code == 0
+    (tmp_path / "sent").mkdir()
+    sent = Path(shutil.copy(store, tmp_path / "sent"))
+    store.parent.rename(tmp_path / "another machine")
+    with pytest.raises(ClaimError, match=r"tells of 1\. No ledger is at .*sent/claims.sqlite"):
+        claims.export(sent, ranked[1:2], tmp_path / "c2")
+
+
+def test_a_ledger_from_an_older_backup_is_told_with_both_numbers(store, ranked, tmp_path, call):
+    claims.export(store, ranked[:1], tmp_path / "c1")
+    ledger = claims.ledger_path(store)
+    older = shutil.copy(ledger, tmp_path / "older.sqlite")
+    claims.export(store, ranked[1:2], tmp_path / "c2")
+    shutil.copy(older, ledger)
+    for words in _uses(store, ranked[1], tmp_path):
+        said = call(*words)
+        assert said.code == 2
+        assert f"tells of 2. The ledger {ledger} holds 1." in said.err
+    store.with_name(".programme-claims").write_text("torn")
+    with pytest.raises(ClaimError, match="which tells how many claims were made here, cannot be"):
+        claims.claimed(store)
+    store.with_name(".programme-claims").unlink()  # the way out that the message names
+    claims.export(store, ranked[2:3], tmp_path / "c3")
+
+
+@pytest.mark.parametrize("copied", [shutil.copy, os.link])
+def test_a_copy_of_a_store_does_not_begin_a_second_ledger(small, ranked, tmp_path, copied):
+    store = tmp_path / "town" / "town.duckdb"
+    _run(small, store)
+    (tmp_path / "desk").mkdir()
+    copy = tmp_path / "desk" / "town.duckdb"
+    copied(store, copy)
+    claims.export(store, ranked[:1], tmp_path / "c1")
+    with pytest.raises(ClaimError, match=f"Two ledgers.*there is {store.parent}/claims.sqlite"):
+        claims.export(copy, ranked[:1], tmp_path / "c2")
+    store.parent.rename(tmp_path / "moved")  # moved with its ledger, it goes on
+    with pytest.raises(ClaimError, match="Claimed before"):
+        claims.export(tmp_path / "moved" / "town.duckdb", ranked[:1], tmp_path / "c3")
+
+
+def test_a_run_without_the_settings_before_does_not_drop_their_ledger(small, ranked, tmp_path):
+    store, office = tmp_path / "town" / "town.duckdb", tmp_path / "office"
+    office.mkdir()
+    _run(small, store)
+    _run(small, store, office / "all.sqlite")  # no claim was made yet, so it may change
+    claims.export(store, ranked[:1], tmp_path / "c1")
+    before = store.read_bytes()
+    with pytest.raises(ClaimError, match=f"keeps its claims in {office}/all.sqlite.*Give --settin"):
+        _run(small, store)
+    with pytest.raises(ClaimError, match=r"\.programme-claims keeps its claims in"):
+        _run(small, store.with_name("new.duckdb"))  # nor does a new store of the folder
+    office.rename(tmp_path / "away")
+    with pytest.raises(ClaimError, match=f"keeps its claims in {office}/all.sqlite"):
+        _run(small, store)  # the drive is not connected
+    assert same(store.read_bytes(), before)
+    (tmp_path / "away").rename(office)
+    (office / "all.sqlite").rename(store.with_name("claims.sqlite"))
+    _run(small, store)  # the ledger was moved to where it now belongs
+    with pytest.raises(ClaimError, match="Claimed before"):
+        claims.export(store, ranked[:1], tmp_path / "c2")
+
+
+def test_ledgers_with_names_of_their_own_are_found_by_what_they_hold(small, ranked, tmp_path, call):
+    march, june = (tmp_path / "town" / f"{name}.duckdb" for name in ("march", "june"))
+    _run(small, march, "march.sqlite")
+    _other_program(march.with_name("bank.sqlite"))
+    claims.export(march, ranked[:1], tmp_path / "c1")
+    march.with_name(".programme-claims").unlink()
+    with pytest.raises(ClaimError, match=r"Two ledgers: .*june\.sqlite, and .*march\.sqlite too"):
+        _run(small, june, "june.sqlite")
+    assert not june.exists()
+    march.with_name("march.sqlite").rename(tmp_path / "m")
+    _run(small, june, "june.sqlite")
+    (tmp_path / "m").rename(march.with_name("march.sqlite"))
+    for words in _uses(june, ranked[0], tmp_path):
+        said = call(*words)
+        assert (said.code, "Two ledgers" in said.err) == (2, True)
+    os.link(march.with_name("march.sqlite"), march.with_name("hard.sqlite"))
+    march.with_name("soft.sqlite").symlink_to("march.sqlite")
+    claims.export(march, ranked[1:2], tmp_path / "c2")  # other names of the same ledger
+
+
+@pytest.mark.parametrize("name", ["$HOME/claims.sqlite", "${OFFICE}/all.sqlite", "%TEMP%/c.sqlite"])
+def test_a_variable_in_the_place_of_a_ledger_is_told(small, tmp_path, name):
+    with pytest.raises(ClaimError, match="variables are not read"):
+        _run(small, tmp_path / "town.duckdb", name)
 
 
 # what the file is
@@ -157,7 +291,8 @@ def test_a_ledger_in_a_folder_that_is_a_file(small, ranked, tmp_path):
 def test_a_copy_made_right_after_holds_the_claim_in_one_file(store, ranked, tmp_path):
     claims.export(store, ranked[:1], tmp_path / "c")
     ledger = claims.ledger_path(store)
-    assert sorted(p.name for p in ledger.parent.iterdir()) == ["claims.sqlite", "town.duckdb"]
+    there = [".programme-claims", "claims.sqlite", "town.duckdb"]
+    assert sorted(p.name for p in ledger.parent.iterdir()) == there
     copy = Path(shutil.copy(ledger, tmp_path / "backup.sqlite"))
     with Ledger(copy) as opened:
         assert opened.homes()["home_id"].to_list() == ranked[:1]
@@ -376,7 +511,7 @@ def test_a_ledger_in_use_is_waited_for_and_then_told(store, ranked, tmp_path, mo
         holder.execute("begin exclusive")
         with pytest.raises(ClaimError, match="Somebody else is claiming"):
             claims.export(store, ranked[1:2], tmp_path / "c2")
-    assert not list((tmp_path / "c2").iterdir())
+    assert not (tmp_path / "c2").exists()
     claims.export(store, ranked[1:2], tmp_path / "c2")
 
 
@@ -546,10 +681,10 @@ def test_a_run_over_a_claimed_store_tells_what_is_left_out(small, store, ranked,
     words = ("run", small / "stock.csv", "--store", store, "--out", tmp_path / "o")
     assert "Left out of the budget, claimed before: 3 homes." in call(*words).out
     claims.ledger_path(store).write_bytes(b"")
+    before = store.read_bytes()
     said = call(*words)
     assert (said.code, "is empty: 0 bytes" in said.err) == (2, True)
-    assert "Store: " in said.out
-    assert open_run(store).ranking.height
+    assert same(store.read_bytes(), before)  # told before anything is published
 
 
 @pytest.mark.parametrize(

@@ -37,7 +37,8 @@ DATA = files("data_demo")
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with a list, all that a run may read, two stores, their files and a ledger."""
-    folder = tmp_path_factory.mktemp("made")
+    folder = tmp_path_factory.mktemp("made") / "at first"
+    folder.mkdir()
     (folder / "stock.csv").write_text(stock_text())
     (folder / "survey.csv").write_text("Property Ref,Wall U\nT1,1.6\n")
     (folder / "map.toml").write_text('home_id = "Property Ref"\n')
@@ -52,7 +53,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
         run(Inputs(folder / "stock.csv"), folder / f"{name}.duckdb", out, Settings())
     claims.export(folder / "town.duckdb", ["T1"], folder / "claim")
     (folder / "notes.csv").write_text("a person's notes\n")
-    return folder
+    return folder.rename(folder.with_name("moved"))  # a copy of a store beside the first is refused
 
 
 @pytest.fixture
@@ -60,7 +61,7 @@ def town(made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A copy of that folder to work in, as the current one."""
     folder = tmp_path / "town"
     shutil.copytree(made, folder)
-    text = (folder / "own.toml").read_text().replace(str(made), str(folder))
+    text = (folder / "own.toml").read_text().replace(str(made.with_name("at first")), str(folder))
     (folder / "own.toml").write_text(text)
     with sqlite3.connect(folder / "other.sqlite") as connection:
         connection.execute("create table anything (x)")
@@ -122,9 +123,9 @@ REFUSED = {
     f"{RUN} --store pipe": "is a device, a pipe",
     f"{RUN} --store nowhere": "a link to itself",
     f"{RUN} --store device": "is a device, a pipe",
-    f"{RUN} --store new": "one within the other",
-    f"{RUN} --store new/ranking.csv": "would be one file",
-    f"{RUN} --store NEW/Ranking.CSV": "would be one file",
+    "run stock.csv --out n.duckdb --store n.duckdb": "one within the other",
+    f"{RUN} --store new/ranking.csv": "ends in .duckdb",
+    f"{RUN} --store new/quarantine-2.xlsx": "ends in .duckdb",
     f"{RUN} --store stock.csv/s.duckdb": "stock.csv is no folder",
     "run stock.csv --store s.duckdb --out stock.csv": "stock.csv is no folder",
     "run stock.csv --store s.duckdb --out /dev/full": "/dev/full is no folder",
@@ -301,14 +302,35 @@ def test_a_claim_frozen_without_files_says_how_to_get_them(
     assert len(list((town / "p").glob("claim.*"))) == 3
 
 
+def test_what_another_command_wrote_is_not_replaced(town: Path, call: Call) -> None:
+    """A run's own ranking and workbook are not the place for a list of changes."""
+    before = _everything(town)
+    for words in (
+        "changes town.duckdb later.duckdb --out 'town files/ranking.csv'",
+        "sources --out 'town files/quarantine.xlsx'",
+        "options T1 --store town.duckdb --out claim/claim.csv",
+    ):
+        said = call(*shlex.split(words))
+        assert (said.code, "was written by `programme " in said.err) == (2, True), said.err
+    assert _everything(town) == before
+    for words in ("sources --out x.csv", "sources --out x.csv"):
+        assert call(*words.split()).code == 0
+    assert "by `programme sources`" in call("changes", *["town.duckdb"] * 2, "--out", "x.csv").err
+    record = town / "town files" / RECORD
+    lines = record.read_text().splitlines(keepends=True)
+    record.write_text("".join(line for line in lines if not line.startswith("# by")))
+    words = "changes town.duckdb later.duckdb --out 'town files/ranking.csv'"
+    assert call(*shlex.split(words)).code == 0  # earlier versions kept no command
+
+
 def test_two_commands_at_once_keep_one_record(tmp_path: Path) -> None:
     a, b = tmp_path / "a.csv", tmp_path / "b.csv"
-    with writing([a], {}) as one, writing([b], {}) as other:
+    with writing("run", [a], {}) as one, writing("run", [b], {}) as other:
         one.add(a, b"a")
         other.add(b, b"b")
     (tmp_path / RECORD).write_bytes((tmp_path / RECORD).read_bytes() + b"00ff  torn")
     for content in (b"c", b"d"):
-        with writing([a, b], {}) as again:
+        with writing("run", [a, b], {}) as again:
             again.add(a, content)
             again.add(b, content)
     checked = subprocess.run(
@@ -321,7 +343,7 @@ def test_a_disk_that_fills_in_the_record_leaves_the_record_as_it_was(tmp_path: P
     path = tmp_path / "a.csv"
 
     def write(content: bytes) -> None:
-        with writing([path], {}) as built:
+        with writing("run", [path], {}) as built:
             built.add(path, content)
 
     write(b"a")
@@ -378,7 +400,10 @@ def test_a_disk_that_fills_while_the_store_grows(most: int, town: Path, call: Ca
 
 def test_a_disk_that_fills_with_what_duckdb_spills(tmp_path: Path) -> None:
     def spill(store: Path) -> None:
-        with writing([], {}, store) as built, Builder.open(built.building(store)) as building:
+        with (
+            writing("run", [], {}, store) as built,
+            Builder.open(built.building(store)) as building,
+        ):
             building._connection.execute("set memory_limit = '60MB'; set threads = 1")
             with _most_bytes(1 << 20):
                 building._connection.execute(

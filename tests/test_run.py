@@ -115,7 +115,7 @@ def test_a_failing_run_leaves_store_and_files(demo_folder, tmp_path, monkeypatch
 
 def test_an_unchecked_store_is_not_published(tmp_path):
     target = tmp_path / "s.duckdb"
-    with pytest.raises(StoreError, match="lacks"), outputs.writing([], {}, target) as files:  # noqa: SIM117
+    with pytest.raises(StoreError, match="lacks"), outputs.writing("run", [], {}, target) as files:  # noqa: SIM117
         with Builder.open(files.building(target)) as building:
             building.write("run", pl.DataFrame({"format": [1]}))
     assert list(tmp_path.iterdir()) == []

@@ -161,6 +161,11 @@ def _freeze(store: Path, claim: claims.Claim, homes: list[str]) -> None:
         f"Freezing records every line in the ledger, {words.plain(claim.manifest['ledger'])}, and"
         " writes `claim.csv`, `claim.xlsx` and `claim.json`. It cannot be undone."
     )
+    if claim.begins:
+        st.warning(
+            "There is no ledger yet, and this claim begins one. If claims were made before, that is"
+            " the wrong place: look for the ledger that holds them first."
+        )
     claim_id = claim.claim_id
     folder = st.text_input(
         "Folder for the files", str(store.parent / f"claim-{claim_id}"), key=f"folder-{claim_id}"
@@ -168,7 +173,7 @@ def _freeze(store: Path, claim: claims.Claim, homes: list[str]) -> None:
     sure = st.checkbox("I have checked the homes and the figures", key=f"sure-{claim_id}")
     st.button(
         "Freeze this claim", type="primary", disabled=not (sure and folder.strip()),
-        on_click=_frozen_now, args=(store, homes, folder.strip()), key="freeze",
+        on_click=_frozen_now, args=(store, claim_id, homes, folder.strip()), key="freeze",
     )  # fmt: skip
     with st.expander("The same from the command line"):
         _command(store, homes, folder.strip())
@@ -185,10 +190,10 @@ def _command(store: Path, homes: list[str], folder: str) -> None:
         )  # fmt: skip
 
 
-def _frozen_now(store: Path, homes: list[str], folder: str) -> None:
+def _frozen_now(store: Path, claim_id: str, homes: list[str], folder: str) -> None:
     """Freeze on the press of the button. Pressing twice finds the claim standing, and says so."""
     try:
-        made = data.freeze(store, homes, Path(folder).expanduser())
+        made = data.freeze(store, claim_id, homes, Path(folder).expanduser())
     except ProgrammeError as fault:
         st.session_state[_TOLD] = (False, str(fault))
         return

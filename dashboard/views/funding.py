@@ -35,7 +35,11 @@ def page() -> None:
         run,
     )
     chosen, means = _controls()
-    inputs = (key, *((path, data.identity(path)) for path in (*chosen, means) if path))
+    inputs = (
+        key,
+        data.ledger_of(run),
+        *((path, data.identity(path)) for path in (*chosen, means) if path),
+    )
     if st.button("Allocate", type="primary", disabled=not chosen):
         st.session_state[_MADE] = (inputs, _allocate(run, chosen, means))
     before, made = st.session_state.get(_MADE, (None, None))
@@ -43,7 +47,10 @@ def page() -> None:
         st.info("Choose the funds and allocate: some seconds for thousands of homes.")
         return
     if before != inputs:
-        st.info("The funds, their files or the run have changed: allocate again to see what moves.")
+        st.warning(
+            "The funds, their files, the claims or the run have changed since: allocate again, for"
+            " homes shown as funded may be claimed by now."
+        )
     _show(run, made)
 
 

@@ -6,7 +6,6 @@ and the same claim written again gives the same bytes.
 
 import hashlib
 import json
-import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -19,54 +18,30 @@ import polars as pl
 
 from pipeline import identity, junction_effects, outputs
 from pipeline.claims import files
+from pipeline.claims.home_list import read_home_list
 from pipeline.claims.ledger import OLDER, SCHEMA, Ledger, held_open
+from pipeline.claims.place import LEDGER, count, is_begun, ledger_path, named_ledger, note
 from pipeline.errors import ClaimError, OutputError
 from pipeline.identity import Another, addresses
-from pipeline.published import Published, open_run, settings_of
-from pipeline.settings import Settings
+from pipeline.published import Published, open_run
+
+__all__ = ["LEDGER", "OLDER", "count", "ledger_path", "named_ledger", "read_home_list"]
 
 MEASURE = "external wall insulation"
-LEDGER = "claims.sqlite"
 
 
 @dataclass(frozen=True)
 class Claim:
-    """Frozen content of a claim: its number, its lines as text, its totals and its manifest."""
+    """Frozen content of a claim: its number, its lines as text, its totals and its manifest.
+
+    begins: whether no ledger is there yet, so that this claim begins one.
+    """
 
     claim_id: str
     lines: pl.DataFrame
     totals: dict[str, str]
     manifest: dict[str, Any]
-
-
-def ledger_path(store: Path, chosen: Settings | None = None) -> Path:
-    """The one ledger of a store: as its settings say, else beside the store itself.
-
-    chosen: the settings, where they are known already. Raises ClaimError where another ledger lies
-    beside the store, or beside a link that leads to it: claims would be split.
-    """
-    place = named_ledger(store, chosen or settings_of(store))
-    linked_from = Path(os.path.realpath(os.path.dirname(os.path.abspath(store))))
-    near = (Path(os.path.realpath(store)).parent, linked_from)
-    for other in (folder / name for folder in near for name in (LEDGER, OLDER)):
-        taken_over = other == place.with_name(OLDER)
-        if os.path.lexists(other) and os.path.realpath(other) != str(place) and not taken_over:
-            raise ClaimError(
-                f"Two ledgers: the claims of this store belong in {place}, and there is {other}"
-                " too. One landlord has one ledger, else homes are claimed twice. Name the one that"
-                " holds your claims under [claims] ledger and run again, or move it to where it"
-                " belongs; this version joins no two."
-            )
-    return place
-
-
-def named_ledger(store: Path, settings: Settings) -> Path:
-    """Where the ledger of a store with such settings is to lie.
-
-    Links are followed to the store, so that one store has one ledger.
-    """
-    folder = Path(os.path.realpath(store)).parent
-    return Path(os.path.realpath(folder / os.path.expanduser(settings.claims.ledger or LEDGER)))
+    begins: bool
 
 
 def preview(
@@ -85,6 +60,7 @@ def preview(
     key = "\n".join([run.account["run_id"], MEASURE, *chosen["home_id"]])
     claim_id = "C" + hashlib.sha256(key.encode()).hexdigest()[:12]
     lines = _lines(run, chosen, claim_id)
+    ledger = ledger_path(run.path, run.base.settings)
     account = {k: v for k, v in run.account.items() if k not in _PRIVATE}
     return Claim(
         claim_id,
@@ -93,12 +69,13 @@ def preview(
         {
             "claim_id": claim_id,
             "measure": MEASURE,
-            "ledger": str(ledger_path(run.path, run.base.settings)),
+            "ledger": str(ledger),
             "another": identity.told(another),
             "account": account,
             "method": files.method(chosen, run.base),
             "tables": files.tables(chosen, run.base),
         },
+        begins=not is_begun(ledger),
     )
 
 
@@ -111,28 +88,45 @@ def export(
     home_ids: Sequence[str],
     out: Path,
     another: Another = MappingProxyType({}),
+    as_previewed: str | None = None,
 ) -> Claim:
     """Freeze a claim in the ledger and write claim.csv, claim.xlsx and claim.json to `out`.
 
     The files are built first, then the ledger, which keeps their bytes, is written, then the files
     are put in place: a home can be claimed without files (write them again with `reissue`), but
-    never twice. Raises ClaimError naming the homes claimed before, OutputError where the files
-    cannot be written.
+    never twice. as_previewed: the number of the claim somebody looked at, which this must be.
+    Raises ClaimError naming the homes claimed before, OutputError where the files cannot be
+    written.
     """
     frozen = ""
     try:
         with _files(store, out) as built:
-            claim = preview(open_run(store), home_ids, another)
+            run = open_run(store)
+            claim = preview(run, home_ids, another)
+            _refuse_replaced(claim, as_previewed or claim.claim_id)
             made = files.contents(claim.lines, claim.totals, claim.manifest)
             for name, content in made.items():
                 built.add(out / name, content)
-            with Ledger(Path(claim.manifest["ledger"]), create=True) as ledger:
+            place = Path(claim.manifest["ledger"])
+            with Ledger(place, create=True) as ledger:
                 ledger.add(claim.claim_id, MEASURE, claim.lines, made, another)
             frozen = claim.claim_id
+            note(store, run.base.settings, place)
     except OutputError as fault:
         again = f" Claim {frozen} stands in the ledger: write its files with --again {frozen}."
         raise OutputError(str(fault) + (again if frozen else "")) from None
     return claim
+
+
+def _refuse_replaced(claim: Claim, seen: str) -> None:
+    """Raise ClaimError where a claim is not the one somebody looked at, by its number."""
+    if seen != claim.claim_id:
+        raise ClaimError(
+            f"The store was replaced since you looked: you saw claim {seen}, and these homes would"
+            f" now be claim {claim.claim_id}, with the figures of run"
+            f" {claim.manifest['account']['run_id']}. Nothing was recorded: look at the new"
+            " figures, then freeze."
+        )
 
 
 def reissue(store: Path, claim_id: str, out: Path) -> dict[str, str]:
@@ -151,7 +145,7 @@ def _files(store: Path, out: Path) -> Iterator[outputs.Outputs]:
     """The three files of a claim, none of which may be there yet; put in place at the end."""
     files.refuse(out)
     reads = {"the store": store, "the ledger of claims": ledger_path(store)}
-    with outputs.writing([out / name for name in files.NAMES], reads) as built:
+    with outputs.writing("claim", [out / name for name in files.NAMES], reads) as built:
         yield built
 
 
@@ -161,7 +155,7 @@ def claimed(store: Path) -> pl.DataFrame:
 
 
 def _lines_of(ledger: Path) -> pl.DataFrame:
-    if not os.path.lexists(ledger) and not ledger.with_name(OLDER).exists():
+    if not is_begun(ledger):
         return pl.DataFrame(schema=SCHEMA)
     with Ledger(ledger) as opened:
         return opened.homes()
@@ -217,34 +211,6 @@ def _refuse_doubles(chosen: pl.DataFrame, another: Another) -> None:
             f"{row['home_id']} and {row['other']} have {row['way']}: one home is claimed once. Take"
             f" one off the list, or {way_out}."
         )
-
-
-def read_home_list(text: str) -> list[str]:
-    """Home keys from a file, one to a line (a heading `home_id` is let pass), or from commas.
-
-    Raises ClaimError where nothing is named.
-    """
-    path = Path(text)
-    try:
-        is_file = path.is_file()
-    except OSError:
-        is_file = False
-    if is_file:
-        try:
-            lines = path.read_text(encoding="utf-8-sig").splitlines()
-        except UnicodeDecodeError:
-            raise ClaimError(f"{path} is not text. Give one home key to a line.") from None
-        parts = [line.split(",")[0].strip().strip('"') for line in lines]
-    else:
-        parts = [part.strip() for part in text.split(",")]
-    homes = [part for part in parts if part and part.lower() != "home_id"]
-    if not is_file and len(homes) == 1 and path.suffix in (".txt", ".csv"):
-        raise ClaimError(f"--homes {path}: there is no such file. Check the path.")
-    if not homes:
-        raise ClaimError(
-            f"--homes '{text}' names no home. Give a file of keys or keys with commas."
-        )
-    return homes
 
 
 def _chosen(ranking: pl.DataFrame, home_ids: Sequence[str]) -> pl.DataFrame:

@@ -23,7 +23,7 @@ from pipeline.errors import ClaimError
 from pipeline.identity import Another
 
 _FILES = ("claim.csv", "claim.xlsx", "claim.json")
-_KIND = 0x5250434C
+KIND = 0x5250434C
 """Number in the head of the file by which a ledger of this tool is known."""
 _FORMAT = 1
 _PATIENCE_S = 30.0
@@ -37,7 +37,7 @@ create table line (
     home_id text not null, uprn text, address text, postcode text, measure text not null,
     another text, unique (measure, home_id)
 ) strict;
-pragma application_id = {_KIND};
+pragma application_id = {KIND};
 pragma user_version = {_FORMAT};
 """
 OLDER = "claims.duckdb"
@@ -91,7 +91,7 @@ class Ledger:
     def _check(self) -> None:
         """Raise ClaimError where the file is no ledger, of another version, or damaged."""
         (kind,) = self._all("pragma application_id")[0]
-        if kind != _KIND:
+        if kind != KIND:
             raise self._strange("it does not bear the number of a ledger")
         (version,) = self._all("pragma user_version")[0]
         if version != _FORMAT:
@@ -119,7 +119,7 @@ class Ledger:
             return ClaimError(f"The ledger {self.path} {said}: its claims are then taken over.")
         elif not head.startswith(b"SQLite format 3\0"):
             said = f"is no ledger: another kind of file, which begins with {head[:12]!r}"
-        elif int.from_bytes(head[68:72]) != _KIND:
+        elif int.from_bytes(head[68:72]) != KIND:
             said = "is a database of another program, no ledger of claims"
         elif size < whole:
             said = f"is cut short: {size:,} of {whole:,} bytes are there"

@@ -1,4 +1,4 @@
-"""Headings that hold an address between them, and how their cells are joined."""
+"""Headings that hold an address between them, and how their cells and those of flats are joined."""
 
 from collections.abc import Mapping, Sequence
 
@@ -72,3 +72,34 @@ def joined(lines: Mapping[str, str]) -> pl.Expr:
     text = pl.concat_str(cells, separator=", ", ignore_nulls=True)
     closed = text.str.replace_all(r"(^|, )(\d{1,4}[A-Za-z]?), ", "$1$2 ")
     return pl.when(closed != "").then(closed)
+
+
+_NUMBERED = r"^(?:\d+(?:/\d+)?|[A-Za-z])$"
+_FLOOR = r"(?i)^(?:upper|lower|ground|top|middle|mid|first|second|third|fourth)$"
+
+
+def parted(typed: pl.DataFrame, cells: pl.DataFrame) -> pl.DataFrame:
+    """Addresses that several rows share, with what the floor's own cell says of each before it.
+
+    A list may give a house's flats one address, and tell them apart beside it: 0/1, upper.
+    """
+    if "floor_position" not in cells.columns or "address" not in cells.columns:
+        return typed
+    where = typed.select("source_row", "address", "postcode").join(
+        cells.select("source_row", _at=pl.col("floor_position").str.strip_chars()), on="source_row"
+    )
+    shared = pl.struct("address", "postcode").is_duplicated() & pl.col("address").is_not_null()
+    told = (
+        pl.when(pl.col("_at").str.contains(_NUMBERED))
+        .then(pl.format("Flat {}", "_at"))
+        .when(pl.col("_at").str.contains(_FLOOR))
+        .then(pl.format("{} floor flat", "_at"))
+        .otherwise("_at")
+    )
+    parts = pl.when(shared & (pl.col("_at") != "")).then(pl.format("{}, {}", told, "address"))
+    named = where.select("source_row", _parted=parts)
+    return (
+        typed.join(named, on="source_row", how="left", maintain_order="left")
+        .with_columns(pl.coalesce("_parted", "address").alias("address"))
+        .drop("_parted")
+    )

@@ -29,7 +29,9 @@ TOPICS = {
     "heating_fuel": _HEAT,
     "tenure": ("tenure",),
     "glazing": ("glazing",),
+    "status": ("status",),
     "description": _ALL,
+    "remarks": _WALL,
 }
 """Columns whose cells are phrases, and what their words may speak of."""
 FILLS = ("wall_construction", "wall_insulation", "property_type", "built_form", "floor_position",
@@ -38,20 +40,23 @@ FILLS = ("wall_construction", "wall_insulation", "property_type", "built_form", 
 _OWN = {
     "wall": "wall_construction", "fill": "wall_insulation", "type": "property_type",
     "form": "built_form", "floor": "floor_position", "fuel": "heating_fuel", "heat": "heating",
-    "tenure": "tenure", "glazing": "glazing",
+    "tenure": "tenure", "glazing": "glazing", "status": "status",
 }  # fmt: skip
 _SPEAKS = {"fill": "wall_insulation", "wall": "wall_construction", "type": "property_type",
            "fuel": "heating", "heat": "heating", "tenure": "tenure",
            "glazing": "glazing"}  # fmt: skip
 """Columns of which a word always says something, whether it can be read or not."""
 _EVERYWHERE = ("plain", "doubt", "aside", "unknown")
-_LONGEST = 12
+_LONGEST = 20
 """Words of the longest entry of words.csv, and more."""
 _LEAST_SWAPPED, _LEAST_MISSPELT = 4, 5
 """Letters of a word that is still known with one missing, or with one wrong or too many."""
 _FRACTIONS = (("\u00bd", ".5"), ("\u00bc", ".25"), ("\u00be", ".75"))
 _THICKNESS = re.compile(r"(\d+(?:\.\d+)?) ?(mm|in)\b")
 _BARE_MM = re.compile(r"(?<![\d.])(2[0-3]\d|[34]\d\d)(?![\d.])")
+_ASIDE = {"doubt", "aside"}
+_REMARKED = ("ewi", "iwi", "cwi", "uninsulated", "unfilled", "drylined")
+"""Single words that tell of a wall's insulation also among remarks on anything."""
 _LEVEL = re.compile(r"(\d{1,2})(?:\.0|/\d)?")
 _OF_STOREYS = re.compile(r"\b(g|grd|ground|\d)(?:st|nd|rd|th)?(?: floor)? of (\d)\b")
 _NOT_A_WORD = re.compile(r"^[\d.]+[a-z]{0,2}$|^\d+b\d*p?$|^[\d]+p$|\d{2,}")
@@ -86,12 +91,17 @@ def read(text: str, column: str) -> Phrase:
     values: dict[str, str] = {}
     if set(_WALL) <= set(topics):
         values |= _wall(said, plain, column)
+    if column == "remarks":
+        told = values.get("wall_insulation") if not _ASIDE & {topic for topic, _ in said} else None
+        return Phrase({"wall_insulation": told} if told else {}, empty=not told)
     if set(_HOME) <= set(topics):
         values |= _home(said, plain, column)
     if set(_HEAT) <= set(topics):
         values |= _heating(said)
     if "tenure" in topics:
         values |= _tenure(said)
+    if "status" in topics and (status := _one(_of(said, "status"))):
+        values["status"] = status
     if "glazing" in topics:
         values |= _glazing(said, plain)
     spoken = {_SPEAKS[topic] for topic, meaning in said if topic in _SPEAKS and meaning != "plain"}
@@ -101,7 +111,7 @@ def read(text: str, column: str) -> Phrase:
     weak = ""
     if "built_form" in values and (column == "built_form" or "property_type" not in values):
         weak = values.pop("property_type", "house" if column != "floor_position" else "")
-    telling = any(meaning != "plain" for _, meaning in said)
+    telling = any(meaning != "plain" and topic != "aside" for topic, meaning in said)
     return Phrase(values, unread, age, left, weak, empty=not (values or age or telling or unread))
 
 
@@ -135,7 +145,7 @@ def _said(plain: str, column: str) -> tuple[list[tuple[str, str]], tuple[str, ..
         kinds = {topic for topic, _ in found}
         beside = "aside" in kinds and kinds & set(_WALL)
         lost = _WALL if beside or "unknown" in kinds else ()
-        said += [(t, m) for t, m in found if t in (*TOPICS[column], "doubt") and t not in lost]
+        said += [(t, m) for t, m in found if t in (*TOPICS[column], *_ASIDE) and t not in lost]
         unread += [part.strip()] if beside else left
     return said, tuple(unread)
 
@@ -216,6 +226,8 @@ def _vocabulary(column: str) -> Vocabulary:
     for topic, meaning, words in table.iter_rows():
         for entry in words.split(";"):
             own = entry.startswith("=") and column != _OWN.get(topic)
+            if column == "remarks" and topic in _WALL and " " not in entry:
+                own = entry not in _REMARKED
             if topic in TOPICS[column] + _EVERYWHERE and not own:
                 known[entry.removeprefix("=")].append((topic, meaning))
     return {entry: _without_plain(found) for entry, found in known.items()}
@@ -250,6 +262,8 @@ def _wall(said: list[tuple[str, str]], plain: str, column: str) -> dict[str, str
     in_cavity = {"filled_cavity", "partly_filled_cavity", "unfilled"} & fill
     if in_cavity and column != "wall_insulation" and not built:
         wall = "cavity"
+    if "removed" in fill:
+        fill = fill - {"removed", "filled_cavity", "partly_filled_cavity"} | {"unfilled"}
     if wall == "cavity" and not fill & _PLACED:
         fill = {_AS_BUILT.get(one, one) for one in fill}
     insulation = _insulation(fill)

@@ -224,7 +224,9 @@ _JUDGES: Mapping[str, Callable[[Profile], float]] = {
     "estate": _place,
     "block_ref": lambda held: NEVER if held.cells > 50 and held.distinct < 0.02 else 0.5,
     "property_type": _words("property_type", others=("tenure", "heating", "roof")),
-    "built_form": _words("built_form", others=("tenure", "heating", "wall", "roof")),
+    "built_form": _words(
+        "built_form", others=("tenure", "heating", "wall", "roof", "floor_position", "storey")
+    ),
     "floor_position": _storey,
     "tenure": _words("tenure"),
     "wall_construction": _words("wall", others=("tenure", "heating", "property_type")),
@@ -237,6 +239,7 @@ _JUDGES: Mapping[str, Callable[[Profile], float]] = {
     "floor_area_m2": _area,
     "loft_insulation_mm": _loft,
     "description": _description,
+    "status": lambda held: held.share("status") if held.share("status") > 0.6 else -1.0,
 }
 _BY_DTYPE: Mapping[str, Callable[[Profile], float]] = {
     "area": _number,

@@ -25,6 +25,7 @@ from pipeline.stock import (
     not_homes,
     other_rows,
     personal,
+    phrases,
     profiles,
     sheets,
     stacks,
@@ -92,7 +93,7 @@ def read(
         body, found, told = not_homes.left_out(body, found, "block_ref" in answers.columns)
         notes += told
     cells, superseded, older = newest.only(_cells(body, found, extra), body, names, looks)
-    cells, cut = _cut(cells)
+    cells, cut = _cut(_of_walls(cells))
     cells, confirmed = whole_columns.settled(cells, answers)
     cells, struck = personal.clean(cells)
     if cells.height + superseded != body.height:
@@ -289,6 +290,15 @@ def _cells(body: pl.DataFrame, found: Match, extra: pl.DataFrame) -> pl.DataFram
     if extra.is_empty():
         return known.with_columns(pl.lit(None, pl.String).alias(EXTRA))
     return known.join(extra, on="source_row", how="left", maintain_order="left")
+
+
+def _of_walls(cells: pl.DataFrame) -> pl.DataFrame:
+    """Remarks that tell of the main wall's insulation; the others, on whatever, are not kept."""
+    if "remarks" not in cells.columns:
+        return cells
+    texts = cells["remarks"].drop_nulls().unique()
+    telling = [text for text in texts if phrases.read(text, "remarks").values]
+    return cells.with_columns(pl.when(pl.col("remarks").is_in(telling)).then("remarks"))
 
 
 def _cell(column: str, place: int, found: Match, cells: list[str]) -> pl.Expr:

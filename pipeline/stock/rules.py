@@ -39,9 +39,16 @@ BAND_FIRST_YEARS = {
 }
 ONLY_INFORMS = frozenset(
     {
-        *("epc_band", "low_income", "survey_date", "metered_heating_kwh_per_year", "exposure_zone"),
+        *(
+            "status",
+            "epc_band",
+            "low_income",
+            "survey_date",
+            "metered_heating_kwh_per_year",
+            "exposure_zone",
+        ),
         *("damp", "wall_condition", "structural_frame", "pull_out_kn", "ventilation", "asbestos"),
-        *("services_in_wall", "eaves_overhang_mm"),
+        *("services_in_wall", "eaves_overhang_mm", "exposure_zone"),
     }
 )
 """Columns that only inform or are screened as not surveyed: no default stands for what was said."""
@@ -131,6 +138,8 @@ RULES = (
         ~pl.col("home_id").str.contains(r"(?i)^(grand |sub ?)?(total|sum|count|average)s?\b"),
         TOTAL,
     ),
+    Rule("status", pl.col("status") != "gone", "says that it is no longer the landlord's"),
+    Rule("status", pl.col("status") != "no_home", "says that it is no dwelling"),
     Rule("uprn", pl.col("uprn").str.contains(r"^\d{1,12}$"), "is not a number of up to 12 digits"),
     Rule(
         "postcode",

@@ -100,6 +100,7 @@ def _read(cells: pl.DataFrame, column: Column, unit: str) -> pl.DataFrame:
 
 _NOTHING = {"loft_insulation_mm": casting.no_loft, "epc_band": casting.no_epc}
 """Texts that say there is nothing of which a value could be known."""
+_NO_LAYER = ("none", "no insulation", "uninsulated", "not insulated", "nil insulation")
 _NO_TEXT = pl.lit(None, pl.String)
 
 
@@ -127,6 +128,8 @@ def _of_figures(read: pl.DataFrame, column: Column, unit: str) -> pl.DataFrame:
     """Figures of texts in which words stand beside them."""
     left = read.filter(pl.col(column.name).is_null() & pl.col("clean").is_not_null())["clean"]
     found = {text: figures.read(text, column.unit, unit) for text in left.unique()}
+    if column.name == "loft_insulation_mm":
+        found |= {text: 0.0 for text in found if text.lower() in _NO_LAYER}
     told = pl.col("clean").replace_strict(found, default=None, return_dtype=pl.Float64)
     return read.with_columns(pl.coalesce(column.name, told))
 

@@ -288,6 +288,7 @@ def test_a_preview_shows_the_claim_as_it_would_be_and_records_nothing(
     ]
     command = page.code[-1].value
     assert command.startswith(f"programme claim --store {store}")
+    assert any("this claim begins one" in warning.value for warning in page.warning)
     assert not claims.ledger_path(store).exists()
 
 
@@ -531,6 +532,31 @@ def test_funds_allocated_on_the_page_are_what_the_pipeline_allocates(
     left = made.homes.filter(pl.col("reason_code") == "RULE").row(0, named=True)
     page.selectbox(key="why_home").set_value(left["home_id"]).run()
     assert any("Others do more with the money" in told.value for told in page.info)
+    taken = funded["home_id"][0]
+    claims.export(store, [taken], store.parent / "claimed elsewhere")
+    page.run()
+    assert any("may be claimed by now" in warning.value for warning in page.warning)
+    page.button[0].click().run()
+    assert not any("may be claimed by now" in warning.value for warning in page.warning)
+    page.selectbox(key="why_home").set_value(taken).run()
+    assert any("Claimed before" in told.value for told in page.info)
+
+
+def test_the_order_heeds_a_claim_made_elsewhere(
+    opened: Callable[..., AppTest], store: Path, demo: Published
+) -> None:
+    page = sound(opened(homes_page, store))
+    first = demo.ranking["home_id"][0]
+
+    def shown() -> bool:
+        tables = [table.value for table in page.dataframe if "cumulative_cost_gbp" in table.value]
+        return first in tables[0]["home_id"].to_list()
+
+    assert shown()
+    claims.export(store, [first], store.parent / "claimed elsewhere")
+    sound(page.run())
+    assert not shown()
+    assert any("1 homes claimed before" in told.value for told in page.caption)
 
 
 def test_a_screen_and_a_verdict_choose_the_homes_shown(

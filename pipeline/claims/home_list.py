@@ -1,0 +1,91 @@
+"""The homes somebody names for a claim or a bill: keys, a file of keys, or a table of homes."""
+
+import csv
+import os
+import re
+from pathlib import Path
+from typing import NamedTuple
+
+from pipeline.errors import ClaimError
+from pipeline.published import table
+
+_KEY, _FUNDED = "home_id", "funded"
+
+
+class Named(NamedTuple):
+    """Keys of homes in the order named, and how many a table lists that are not funded."""
+
+    homes: list[str]
+    not_funded: int
+
+
+def read_home_list(text: str, store: Path) -> Named:
+    """Home keys with commas between, or from a file: one to a line, or the column home_id.
+
+    Of a table with a column `funded`, as an allocation has, only the funded homes are taken.
+    Raises ClaimError where nothing is named, or where it is not sure what is.
+    """
+    path = Path(text)
+    try:
+        is_file = path.is_file()
+    except OSError:
+        is_file = False
+    if is_file:
+        _refuse_a_key(text, store)
+        named = _from_file(path)
+    else:
+        named = Named([part.strip() for part in text.split(",") if part.strip()], 0)
+        if len(named.homes) == 1 and path.suffix in (".txt", ".csv"):
+            raise ClaimError(f"--homes {path}: there is no such file. Check the path.")
+    if not named.homes:
+        raise ClaimError(
+            f"--homes '{text}' names no home"
+            + (" that is funded." if named.not_funded else ".")
+            + " Give a file of keys or keys with commas."
+        )
+    return named
+
+
+def _refuse_a_key(text: str, store: Path) -> None:
+    """Raise ClaimError where a file bears the key of a home and its name says no folder."""
+    if os.path.basename(text) == text and text in table(store, "ranking")[_KEY]:
+        raise ClaimError(
+            f"--homes {text} is the key of a home, and a file here has that name. Write"
+            f" --homes ./{text} for the file, or --homes {text}, with its comma for the home."
+        )
+
+
+def _from_file(path: Path) -> Named:
+    rows = _rows(path)
+    heads = [cell.lower() for cell in rows[0][1]] if rows else []
+    is_table = _KEY in heads
+    heads = heads if is_table else [_KEY]
+    homes, not_funded = [], 0
+    for line, cells in rows[is_table:]:
+        row = dict(zip(heads, cells, strict=False))
+        if len(cells) > len(heads) or not row.get(_KEY):
+            raise ClaimError(
+                f"{path}, line {line}: it is not sure which cell is the key of a home. Give one key"
+                f' to a line, within "" where it has a comma, or a table with a heading {_KEY}.'
+            )
+        if _FUNDED in heads and row.get(_FUNDED, "").lower() != "yes":
+            not_funded += 1
+        else:
+            homes.append(re.sub("^'(?=.)", "", row[_KEY]))  # as `csv_bytes` guards a text
+    return Named(homes, not_funded)
+
+
+def _rows(path: Path) -> list[tuple[int, list[str]]]:
+    """Number and cells, up to the last with something in it, of every line that is not empty."""
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            reader = csv.reader(file, strict=True)
+            rows = [(reader.line_num, [cell.strip() for cell in row]) for row in reader]
+    except UnicodeDecodeError:
+        raise ClaimError(f"{path} is not text. Give one home key to a line.") from None
+    except csv.Error as fault:
+        raise ClaimError(f"{path} is no list of homes ({fault}). Check its quotes.") from None
+    for _, row in rows:
+        while row and not row[-1]:
+            row.pop()
+    return [(line, row) for line, row in rows if row]

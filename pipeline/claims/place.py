@@ -1,0 +1,220 @@
+"""Where the ledger of a store lies, and whether that place can be believed.
+
+A ledger begun beside the true one, or while its drive is not connected, would let homes be claimed
+twice. So a store keeps where it was published and how many claims its run saw, the folder of a
+store how many were made from there, and whoever asks for a ledger that does not agree is stopped.
+"""
+
+import json
+import os
+import re
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, suppress
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from pipeline.claims.ledger import KIND, OLDER, Ledger
+from pipeline.errors import ClaimError
+from pipeline.outputs import NOTE
+from pipeline.published import remembered, settings_of
+from pipeline.settings import Settings
+
+LEDGER = "claims.sqlite"
+_VARIABLE = re.compile(r"\$\w|\$\{|%\w+%")
+_NEEDED = "One landlord has one ledger, else homes are claimed twice."
+
+
+class _Known(NamedTuple):
+    """A ledger that a store or its folder tells of, and how many claims it held."""
+
+    ledger: Path
+    claims: int
+    told_by: Path
+
+
+def ledger_path(store: Path, chosen: Settings | None = None) -> Path:
+    """The one ledger of a store: as its settings say, else beside the store itself.
+
+    chosen: the settings, where they are known already; those of a run that is to replace the store.
+    Raises ClaimError where the ledger's folder is missing, where another ledger lies near, and
+    where a store, or its folder, knows of another ledger or of more claims: they would be split.
+    """
+    settings = chosen or settings_of(store)
+    place = named_ledger(store, settings)
+    _refuse_missing(place, store, settings)
+    made = remembered(store)
+    if other := next(_others(place, store, made), None):
+        raise ClaimError(
+            f"Two ledgers: the claims of this store belong in {place}, and there is {other} too."
+            f" {_NEEDED} Name the one that holds your claims under [claims] ledger and run again,"
+            " or move it to where it belongs; keep copies in another folder. This version joins"
+            " no two."
+        )
+    held = count(place)
+    for known in _known(store, made):
+        _refuse_change(place, held, known)
+    return place
+
+
+def named_ledger(store: Path, settings: Settings) -> Path:
+    """Where the ledger of a store with such settings is to lie, wherever it leads.
+
+    Links are followed to the store, so that one store has one ledger. Raises ClaimError where the
+    name has a variable in it.
+    """
+    return Path(os.path.realpath(_named(store, settings.claims.ledger)))
+
+
+def is_begun(ledger: Path) -> bool:
+    """Whether there is a ledger, or one of an earlier version that it takes over."""
+    return os.path.lexists(ledger) or ledger.with_name(OLDER).exists()
+
+
+def count(ledger: Path) -> int:
+    """How many claims a ledger holds; none where there is none. Raises ClaimError as Ledger does.
+
+    The whole file is checked by whoever opens it to use it, so here only where the count fails.
+    """
+    if not os.path.lexists(ledger):
+        return 0
+    with suppress(sqlite3.Error):
+        address = f"{ledger.absolute().as_uri()}?mode=ro"
+        with closing(sqlite3.connect(address, uri=True, timeout=0)) as opened:
+            return int(opened.execute("select count(*) from claim").fetchone()[0])
+    with Ledger(ledger) as whole:
+        return whole.homes()["claim_id"].n_unique()
+
+
+def note(store: Path, settings: Settings, ledger: Path) -> None:
+    """Keep in the folder of the store how many claims its ledger holds, and how that was named.
+
+    The claim stands by then, so nothing is told where the note cannot be kept.
+    """
+    place = _real(store).with_name(NOTE)
+    building = place.with_name(f".{place.name}.{os.getpid()}.building")
+    with suppress(OSError, ClaimError):
+        told = json.dumps({"ledger": settings.claims.ledger, "claims": count(ledger)})
+        for left in place.parent.glob(f".{place.name}.*.building"):  # by one that was killed
+            left.unlink(missing_ok=True)
+        building.write_text(told + "\n", encoding="utf-8")
+        building.replace(place)
+
+
+def _real(store: Path) -> Path:
+    return Path(os.path.realpath(store))
+
+
+def _named(store: Path, said: str) -> Path:
+    """The place as the settings name it. Raises ClaimError for a variable, which is not read."""
+    if _VARIABLE.search(said):
+        raise ClaimError(
+            f"[claims] ledger = '{said}': variables are not read there, as they differ from one"
+            " person to the next. Write the path itself; only ~ stands for your own folder."
+        )
+    return _real(store).parent / os.path.expanduser(said or LEDGER)
+
+
+def _refuse_missing(place: Path, store: Path, settings: Settings) -> None:
+    """Raise ClaimError where the way to the ledger leads to nothing: a drive not connected."""
+    if place.parent != _real(store).parent and not place.parent.is_dir():
+        raise ClaimError(
+            f"The ledger of claims is to lie in {place.parent}, and there is no such folder."
+            " Connect the drive; make the folder if no claim was ever made; or name another place"
+            " under [claims] ledger and run again."
+        )
+    named = _named(store, settings.claims.ledger)
+    if named.is_symlink() and not os.path.lexists(place):
+        raise ClaimError(
+            f"The ledger {named} is a link to {place}, and there is nothing. Connect the drive or"
+            " put the ledger back; remove the link only if no claim was ever made."
+        )
+
+
+def _others(place: Path, store: Path, made: dict[str, Any]) -> Iterator[Path]:
+    """Ledgers beside the store, beside a link to it, beside its ledger, and where it came from."""
+    linked_from = Path(os.path.realpath(os.path.dirname(os.path.abspath(store))))
+    for folder in sorted({_real(store).parent, linked_from, place.parent}):
+        for near in sorted(folder.iterdir()) if folder.is_dir() else ():
+            taken_over = near == place.with_name(OLDER)
+            if not taken_over and not _is(near, place) and _is_ledger(near):
+                yield near
+    published = Path(made.get("published_as") or _real(store))
+    if published.parent != _real(store).parent:
+        first = Path(os.path.realpath(_named(published, _said(made))))
+        if first != place and is_begun(first):
+            yield first
+
+
+def _is(near: Path, place: Path) -> bool:
+    """Whether a path is that of the ledger, or leads to it."""
+    return os.path.realpath(near) == str(place) or (place.exists() and _same(near, place))
+
+
+def _same(near: Path, place: Path) -> bool:
+    try:
+        return near.samefile(place)
+    except OSError:
+        return False
+
+
+def _is_ledger(path: Path) -> bool:
+    """Whether a file is a ledger by its name or by its head; one nobody may read is not known."""
+    if path.name in (LEDGER, OLDER):
+        return True
+    try:
+        if path.name.endswith(".building") or not path.is_file():
+            return False
+        with path.open("rb") as file:
+            head = file.read(72)
+    except OSError:
+        return False
+    return head.startswith(b"SQLite format 3\0") and int.from_bytes(head[68:72]) == KIND
+
+
+def _said(made: dict[str, Any]) -> str:
+    """What the settings of a store call its ledger; empty where they say nothing of it."""
+    try:
+        account = json.loads(made["account"])
+        return str(account["settings"].get("claims", {}).get("ledger", ""))
+    except (ValueError, KeyError, TypeError, AttributeError):
+        return ""
+
+
+def _known(store: Path, made: dict[str, Any]) -> Iterator[_Known]:
+    """What the store knows of its ledger, and what the store's folder does."""
+    if made:
+        seen = int(made.get("claims_seen") or 0)
+        yield _Known(Path(os.path.realpath(_named(store, _said(made)))), seen, store)
+    noted = _real(store).with_name(NOTE)
+    if noted.is_file():
+        try:
+            told = json.loads(noted.read_text(encoding="utf-8"))
+            claims, said = int(told["claims"]), str(told["ledger"])
+        except (ValueError, KeyError, TypeError) as fault:
+            raise ClaimError(
+                f"{noted}, which tells how many claims were made here, cannot be read ({fault})."
+                " Take it from your backup, or remove it once you see that the ledger is whole."
+            ) from None
+        yield _Known(Path(os.path.realpath(_named(store, said))), claims, noted)
+
+
+def _refuse_change(place: Path, held: int, known: _Known) -> None:
+    """Raise ClaimError where a ledger is not the one known, nor that one moved, or holds less."""
+    stays = is_begun(known.ledger) or not known.ledger.parent.is_dir()
+    if known.ledger != place and stays:
+        raise ClaimError(
+            f"{known.told_by} keeps its claims in {known.ledger}, and the settings now say {place}."
+            f" {_NEEDED} Give --settings with [claims] ledger as before, or move that ledger to"
+            f" {place}; only if no claim was ever made, remove {known.told_by}."
+        )
+    if held < known.claims:
+        now = (
+            f"The ledger {place} holds {held:,}" if is_begun(place) else f"No ledger is at {place}"
+        )
+        raise ClaimError(
+            f"Claims are missing: {known.told_by} tells of {known.claims:,}. {now}. It was removed,"
+            " comes from an older backup, or is another one: put the right one back, or connect"
+            f" its drive. Only if those claims never counted, remove {known.told_by}, then run"
+            " again."
+        )
