@@ -292,3 +292,52 @@ def test_a_flat_is_told_apart_by_its_number_and_its_storey_by_those_of_the_block
 def test_ditto_is_the_line_above(tmp_path):
     rows = [{**row, "Const": "Cavity" if n == 0 else "ditto"} for n, row in enumerate(ROWS)]
     assert _read(tmp_path, rows).frame["wall_construction"].to_list() == ["Cavity"] * 12
+
+
+def test_blocks_and_demolished_homes_are_no_homes(tmp_path):
+    block = {**ROWS[0], "Prop Code": "B1", "Parent ref": None, "Status": "OCC", "Const": "Cavity"}
+    homes = [
+        {**row, "Parent ref": "B1" if n % 2 else None, "Status": "DEMO" if n == 4 else "OCC",
+         "Const": "see block" if n == 1 else row["Const"]}
+        for n, row in enumerate(ROWS)
+    ]  # fmt: skip
+    raw = _read(tmp_path, [block, *homes])
+    assert raw.frame.height == 11
+    assert raw.frame["wall_construction"].to_list()[:2] == ["Red sandstone", "Cavity"]
+    assert raw.frame["block_ref"].to_list()[:2] == [None, "B1"]
+    assert raw.notes == (
+        "1 rows of demolished homes were left out",
+        "1 rows that other rows name as their block were left out",
+    )
+
+
+def test_lists_under_one_another_are_one_by_the_columns_of_their_headings(tmp_path):
+    lines = [
+        "Prop Ref,Address,Prop Type,Year Built,Floor Area,Wall Type",
+        *(f"A{n},{n} Alder Row,House,1934,85,Solid brick" for n in range(1, 6)),
+        "",
+        "Walls,Unit No,Dwelling Type,Address,Age,GIA",
+        *(f"Cavity,B{n},Flat,{n} Weir Court,1961,55" for n in range(1, 6)),
+    ]
+    path = tmp_path / "list.csv"
+    path.write_text("\n".join(lines))
+    raw = reading.read(path)
+    kept = raw.frame.select("source_row", "home_id", "wall_construction", "floor_area_m2")
+    assert kept.rows()[4:6] == [(6, "A5", "Solid brick", "85"), (9, "B1", "Cavity", "55")]
+    assert raw.notes == ("2 lists under one another with headings of their own were made one",)
+
+
+def test_a_sheet_with_more_of_the_same_homes_is_put_beside_them(tmp_path):
+    path = tmp_path / "list.xlsx"
+    with xlsxwriter.Workbook(path) as book:
+        one = book.add_worksheet("Homes")
+        one.write_row(0, 0, ["Prop Ref", "Address", "Prop Type", "Age", "Floor Area"])
+        two = book.add_worksheet("Energy")
+        two.write_row(0, 0, ["Prop Ref", "Wall Type", "Heating", "EPC"])
+        for n in range(1, 9):
+            one.write_row(n, 0, [f"T{n}", f"{n} Alder Row", "House", 1934, 85])
+            two.write_row(9 - n, 0, [f"T{n}", "Cavity" if n == 3 else "Solid brick", "GCH", "D"])
+    raw = reading.read(path)
+    assert raw.frame["wall_construction"].to_list()[1:4] == ["Solid brick", "Cavity", "Solid brick"]
+    assert raw.frame["source_row"].to_list() == list(range(2, 10))
+    assert "sheet 'Energy' was put beside the homes by their key" in raw.notes

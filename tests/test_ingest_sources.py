@@ -572,10 +572,17 @@ def test_sheets_of_one_list_are_stacked_and_others_are_chosen_by_name(tmp_path):
         stock.ingest(Inputs(path, sheet="East"), {})
 
 
-def test_two_sheets_with_other_headings_are_not_read_as_one(tmp_path):
+def test_sheets_with_other_headings_are_stacked_by_column_but_not_the_same_homes(tmp_path):
     path = tmp_path / "two.xlsx"
     _two_sheets(path, ["Unit Ref", "Dwelling Type", "Year Built", "GIA", "Walls"])
-    with pytest.raises(StockListError, match="sheets 'North', 'South' all look like lists"):
+    listed = stock.ingest(Inputs(path), {})
+    assert listed.accepted["home_id"].to_list() == ["North1", "South1"]
+    with xlsxwriter.Workbook(path) as book:
+        for name in ("2023", "2024"):
+            sheet = book.add_worksheet(name)
+            sheet.write_row(0, 0, ["Ref", "Prop Type", "Age", "Floor Area", "Wall Type"])
+            sheet.write_row(1, 0, ["T1", "House", 1934, 85, "Solid brick"])
+    with pytest.raises(StockListError, match="'2023', '2024' list the same homes"):
         stock.ingest(Inputs(path), {})
 
 

@@ -360,6 +360,12 @@ def named(row: Row) -> int:
     return len(best) - sum(text[:1].isdigit() for text in texts)
 
 
+@cache
+def known_words() -> list[str]:
+    """Every name of a column of the list, in lower case."""
+    return sorted(_known())
+
+
 def by_heading(settled: Answers) -> dict[str, str]:
     """Headings settled by the landlord: plain heading to column."""
     return {plain(one): name for name, some in settled.columns.items() for one in some}

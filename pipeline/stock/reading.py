@@ -22,11 +22,13 @@ from pipeline.stock import (
     long_lists,
     lookups,
     newest,
+    not_homes,
     other_rows,
     personal,
     phrases,
     profiles,
     sheets,
+    stacks,
     ticks,
     whole_columns,
 )
@@ -35,7 +37,8 @@ from pipeline.stock.bounds import Table
 from pipeline.stock.headings import ESSENTIAL, Match, by_heading, match, plain, with_key
 from pipeline.stock.profiles import Profile
 from pipeline.stock.questions import Question
-from pipeline.stock.sheets import Sheet, looked_at
+from pipeline.stock.sheet import Sheet
+from pipeline.stock.sheets import looked_at
 
 _LONGEST_CELL_BYTES = 1 << 20
 _MOST_TEXT_BYTES = 1 << 30
@@ -87,6 +90,8 @@ def read(
     if must:
         found = with_key(found, looks)
         _refuse_absent(answers, found, path.name)
+        body, found, told = not_homes.left_out(body, found, "block_ref" in answers.columns)
+        notes += told
     cells, superseded, older = newest.only(_cells(body, found, extra), body, names, looks)
     cells, cut = _cut(_of_walls(cells))
     cells, confirmed = whole_columns.settled(cells, answers)
@@ -122,6 +127,8 @@ def _homes(
     """
     sent, others, notes = _sheet(path, settled, chosen)
     _refuse_no_headings(sent, path.name, must)
+    sent, told = stacks.stacked(stacks.parts(sent))
+    notes += told
     body, extra = _filled(sent, path.name)
     names = list(sent.names[: body.width - 1])
     body, between, told = other_rows.without(body, names, sent.above)
@@ -189,7 +196,7 @@ def _sheet(
             f" as {', '.join((*_TEXTS, *_BOOKS, '.parquet'))}."
         )
     homes, others, notes = sheets.of_book(path, settled, chosen)
-    sent, told = sheets.stacked(homes)
+    sent, told = stacks.stacked(homes)
     rows, unseen = _legible(sent.rows, path.name)
     names = tuple(characters.visible(name) for name in sent.names)
     return replace(sent, rows=rows, names=names), others, [*notes, *told, *unseen]

@@ -1,0 +1,163 @@
+"""Several lists of homes as one: sheets and parts under one another, or beside by their key."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import polars as pl
+
+from pipeline.stock import headings
+from pipeline.stock.headings import Match
+from pipeline.stock.sheet import Sheet
+
+_KEYS = ("home_id", "uprn")
+_LEAST_AGAIN = 4
+"""Columns that a row further down must name to be headings of another part. Own assumption."""
+_FIRST = 12
+"""Columns of which two hold well-known headings wherever another part begins. Own assumption."""
+_LEAST_KNOWN, _LEAST_SINGLE = 0.5, 0.98
+_OF_THE_PLACE = {*_KEYS, "address", "postcode", "estate", "block_ref", "tenure"}
+
+
+def _match(sheet: Sheet) -> Match:
+    return headings.match(sheet.names, cells=sheet.looks)
+
+
+def _keys(sheet: Sheet, found: Match, column: str) -> pl.Series:
+    """Texts of a key below the headings, without outer spaces."""
+    cells = sheet.rows.slice(sheet.header + 1)[sheet.rows.columns[found.positions[column]]]
+    return cells.drop_nulls().str.strip_chars()
+
+
+def share_known(sheet: Sheet, other: Sheet) -> float:
+    """Share of a sheet's keys that are keys of another."""
+    one, two = _match(sheet), _match(other)
+    for column in _KEYS:
+        if column in one.positions and column in two.positions:
+            keys = _keys(sheet, one, column)
+            known = keys.is_in(_keys(other, two, column).unique().implode()).sum()
+            return int(known) / max(len(keys), 1)
+    return 0.0
+
+
+def tells_more(sheet: Sheet, homes: Sheet) -> bool:
+    """Whether a sheet has one row to a home and columns that the list of homes lacks."""
+    found, held = _match(sheet), _match(homes)
+    key = next((c for c in _KEYS if c in found.positions and c in held.positions), None)
+    if key is None or not set(found.positions) - set(held.positions) - _OF_THE_PLACE:
+        return False
+    keys = _keys(sheet, found, key)
+    single = keys.n_unique() >= _LEAST_SINGLE * max(len(keys), 1)
+    return single and share_known(homes, sheet) >= _LEAST_KNOWN
+
+
+def beside(homes: Sheet, others: Sequence[Sheet]) -> Sheet:
+    """A list of homes with the columns that other sheets tell of them by their key."""
+    for other in others:
+        found, held = _match(other), _match(homes)
+        key = next(c for c in _KEYS if c in found.positions and c in held.positions)
+        new = [p for c, p in found.positions.items() if c not in {*held.positions, *_OF_THE_PLACE}]
+        told = other.rows.slice(other.header + 1).select(
+            pl.col(other.rows.columns[found.positions[key]]).str.strip_chars().alias("key"),
+            *(pl.col(other.rows.columns[p]).alias(f"{other.name} {p}") for p in new),
+        )
+        told = told.drop_nulls("key").unique("key", keep="first", maintain_order=True)
+        own = pl.col(homes.rows.columns[held.positions[key]]).str.strip_chars()
+        rows = homes.rows.with_columns(key=own).join(
+            told, on="key", how="left", maintain_order="left"
+        )
+        width = len(homes.names)
+        rows = rows.drop("key")
+        names = (*homes.names, *(other.names[p] for p in new))
+        rows.columns = [f"column_{n}" for n in range(rows.width)]
+        homes = replace(homes, rows=rows, names=names[: rows.width]) if width else homes
+    return homes
+
+
+def parts(sheet: Sheet) -> list[Sheet]:
+    """The lists that stand under one another on a sheet, each with headings of its own.
+
+    A row further down that names several columns, in other words than the first, begins another.
+    """
+    starts = [sheet.header]
+    known = headings.known_words()
+    cells = sheet.rows.slice(sheet.header + 1).with_row_index("place", offset=sheet.header + 1)
+    told = pl.sum_horizontal(
+        pl.col(c).str.strip_chars().str.to_lowercase().is_in(known).fill_null(False)
+        for c in sheet.rows.columns[:_FIRST]
+    )
+    own = {headings.plain(name) for name in sheet.names}
+    for place in cells.filter(told >= 2)["place"]:
+        row = sheet.rows.row(place)
+        other = [str(c) for c in row if c is not None and headings.plain(c) not in own]
+        if headings.named(row) >= _LEAST_AGAIN and len(other) >= 2:
+            starts.append(place)
+    if len(starts) == 1:
+        return [sheet]
+    found = []
+    for start, end in zip(starts, [*starts[1:], sheet.rows.height], strict=True):
+        top = 0 if start == sheet.header else start
+        names = sheet.names if start == sheet.header else _written(sheet.rows.row(start))
+        rows = sheet.rows.slice(top, end - top)
+        found.append(Sheet(sheet.name, rows, start - top, names, headings.named(names)))
+    return found
+
+
+def _written(row: Sequence[object]) -> tuple[str, ...]:
+    return tuple(str(cell).strip() if cell is not None else "" for cell in row)
+
+
+def stacked(sheets: Sequence[Sheet]) -> tuple[Sheet, list[str]]:
+    """Lists under one another, by the columns their headings hold; a note on how rows are numbered.
+
+    Rows of a later sheet are numbered on from the last row of the sheet before; parts of one sheet
+    keep their numbers.
+    """
+    first = sheets[0]
+    if len(sheets) == 1:
+        return first, []
+    held = {column: first.names[p] for column, p in _match(first).positions.items()}
+    alike = [first, *(_in_words_of(held, sheet) for sheet in sheets[1:])]
+    names = list(first.names)
+    for sheet in alike[1:]:
+        known = set(map(headings.plain, names))
+        names += [n for n in sheet.names if n and headings.plain(n) not in known]
+    rows, notes, offset = [], [], 0
+    for sheet in alike:
+        rows.append(_placed(sheet, names, skip=sheet is not first))
+        if sheet.name != first.name:
+            notes.append(f"row 1 of sheet {sheet.name!r} counts as row {offset + 1:,}")
+        offset += sheet.rows.height
+    if not notes:
+        notes = [f"{len(sheets)} lists under one another with headings of their own were made one"]
+    return replace(first, rows=pl.concat(rows), names=tuple(names)), notes
+
+
+def _in_words_of(held: Mapping[str, str], sheet: Sheet) -> Sheet:
+    """A sheet with the headings of the first list where they hold the same column."""
+    own = {p: held[c] for c, p in _match(sheet).positions.items() if c in held}
+    taken = set(map(headings.plain, own.values()))
+    names = [
+        own.get(p, "" if headings.plain(name) in taken else name)
+        for p, name in enumerate(sheet.names)
+    ]
+    return replace(sheet, names=tuple(names))
+
+
+def _placed(sheet: Sheet, names: Sequence[str], skip: bool) -> pl.DataFrame:
+    """All rows of a sheet under the headings of the list; skip: blank what is above its homes."""
+    places = {name: p for p, name in enumerate(_numbered(sheet.names))}
+    columns = [
+        pl.col(sheet.rows.columns[places[name]]) if name in places else pl.lit(None, pl.String)
+        for name in _numbered(names)
+    ]
+    rows = sheet.rows.select(c.alias(f"column_{i}") for i, c in enumerate(columns))
+    if skip:
+        above = pl.int_range(pl.len()) <= sheet.header
+        rows = rows.with_columns(pl.when(~above).then(pl.all()))
+    return rows
+
+
+def _numbered(names: Sequence[str]) -> list[tuple[str, int]]:
+    """Plain headings, each with how often it stood before."""
+    plain = [headings.plain(name) for name in names]
+    return [(name, plain[:place].count(name)) for place, name in enumerate(plain)]
