@@ -29,7 +29,9 @@ NOTE = ".programme-claims"
 LEDGER_NAMES = ("claims.sqlite", "claims.duckdb")
 _TITLE = "# Digests of the files `programme` wrote here; it writes over no others.\n"
 _RECORDED = re.compile(r"^(?:# by ([a-z]+)|([0-9a-f]{64})  (.+))$", re.MULTILINE)
-_BUILDING = re.compile(r"\..+\.(\d{1,9})\.building(\.wal|\.tmp|-journal)?")
+PART = "programme-part"
+"""Ending of half-built files, which nobody else gives."""
+_BUILDING = re.compile(rf"\..+\.(\d{{1,9}})\.{PART}(\.wal|\.tmp|-journal)?")
 _UNFIT = re.compile(r"[\x00-\x1f\x7f\ud800-\udfff]")
 
 Reads = Mapping[str, Path | None]
@@ -80,6 +82,7 @@ class Outputs:
         self._begun = _state(self._grows)
         self._built: dict[Path, Path] = {}
         self._folders: list[Path] = []
+        self._stood: set[Path] = set()
 
     def building(self, path: Path) -> Path:
         """Where to build one of the files named at the start; its folder is made.
@@ -92,7 +95,7 @@ class Outputs:
                 if not folder.exists():
                     folder.mkdir(exist_ok=True)
                     self._folders.append(folder)
-        self._built[path] = place.with_name(f".{place.name}.{os.getpid()}.building")
+        self._built[path] = place.with_name(f".{place.name}.{os.getpid()}.{PART}")
         return self._built[path]
 
     def add(self, path: Path, content: bytes) -> None:
@@ -103,6 +106,7 @@ class Outputs:
 
     def refuse(self) -> None:
         """Raise OutputError where one of the files must not or cannot be written."""
+        self._stood = {place for _, place in self._targets if os.path.lexists(place)}
         for path, place in self._targets:
             why = _no_name(place, self._reads) or _no_place(place)
             if place == self._grows:
@@ -127,7 +131,7 @@ class Outputs:
     def clear(self) -> None:
         """Remove what killed commands left half-built in the folders written to."""
         for folder in {place.parent for _, place in self._targets}:
-            for left in folder.glob(".*.building*"):
+            for left in folder.glob(f".*.{PART}*"):
                 found = _BUILDING.fullmatch(left.name)
                 if found and not _is_running(int(found[1])):
                     _remove(left)
@@ -147,7 +151,7 @@ class Outputs:
                 _record(folder, of_names, self._by)
         for path, building in self._built.items():
             with _in_words(path):
-                building.replace(places[path])
+                _put(building, places[path], self._stood)
 
     def discard(self) -> None:
         """Remove what was built and not renamed, what DuckDB keeps beside it, and empty folders."""
@@ -251,9 +255,9 @@ def _claimed_by_others(place: Path, is_store: bool, by: str) -> str:
     if is_database != is_store:
         return "is a database" if is_database else "holds something else than a store"
     strange = stores.why_strange(place) if is_store else ""
-    if is_store and not strange:
-        return ""
     known = _recorded(place.parent).get(_folded(place.name), {})
+    if is_store and not strange and not known:
+        return ""  # a store brought here from elsewhere
     maker = known.get(_digest(place))
     if maker is not None:
         return "" if maker in ("", by) else f"was written by `programme {maker}`"
@@ -328,6 +332,25 @@ def _record(folder: Path, digests: Mapping[str, str], by: str) -> None:
             file.truncate(size)
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
         os.fsync(file.fileno())
+
+
+def _put(building: Path, place: Path, stood: set[Path]) -> None:
+    """Rename a built file to its place; what a person made there since the check stays.
+
+    Between the check of a file that stood and its replacement lie some microseconds, in which a
+    change would be lost: no system call compares and replaces.
+    """
+    if place not in stood:
+        try:
+            os.link(building, place)
+        except FileExistsError:
+            raise
+        except OSError:  # a file system without links
+            pass
+        else:
+            building.unlink()
+            return
+    building.replace(place)
 
 
 def _is_running(process: int) -> bool:

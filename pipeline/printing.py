@@ -22,6 +22,7 @@ from pipeline.run import Result
 from pipeline.settings import Works
 from pipeline.stock import Stock
 from pipeline.stock import workbook as books
+from pipeline.stock.faults import brought_back
 from pipeline.stock.faults import counts as fault_counts
 from pipeline.stock.headings import suggestion
 
@@ -84,6 +85,11 @@ def show_run(result: Result, met: pl.DataFrame) -> None:
     _show_unread(result.listed)
     for place in result.stood:
         console.print(f"The dictionary answers {place} otherwise; what stands there was used.")
+    for path in result.not_given:
+        console.print(
+            words(f"{path} is filled in and this run was not given it: add --mended {path}."),
+            style="bold",
+        )
     if rows["quarantined"]:
         _show_how_to_mend(account["workbook"])
     console.print(Panel(explain.CAUTION, title="Before anybody acts on this", expand=False))
@@ -93,17 +99,32 @@ _MOST_TEXTS = 10
 
 
 def _show_unread(listed: Stock) -> None:
-    """Name the texts that were not understood, those of most rows first, and all rows with any."""
-    unread = listed.said.filter(pl.col("value").is_null()).sort(
-        "rows", "column", "text", descending=[True, False, False]
+    """Name the texts that were not understood, and how many rows an answer to each brings back."""
+    unread = listed.said.filter(pl.col("value").is_null())
+    alone, together = brought_back(listed.faults)
+    told = unread.join(
+        alone.rename({"rows": "alone"}), on=["heading", "text"], how="left", maintain_order="left"
+    ).sort(
+        "alone", "rows", "column", "text", descending=[True, True, False, False], nulls_last=True
     )
-    told = [(f"{line['heading']} '{line['text']}'", line["rows"]) for line in unread.to_dicts()]
-    shown = pl.DataFrame(told[:_MOST_TEXTS], schema=["text", "rows"], orient="row")
-    _show_counts("Not understood", shown)
-    if (more := len(told) - _MOST_TEXTS) > 0:
+    shown = [
+        (
+            f"{line['heading']} '{line['text']}'"
+            + (f" (it alone keeps {n:,} out, or held)" if n else ""),
+            rows,
+        )
+        for line in told.head(_MOST_TEXTS).to_dicts()
+        for n, rows in [(line["alone"], line["rows"])]
+    ]
+    _show_counts("Not understood", pl.DataFrame(shown, schema=["text", "rows"], orient="row"))
+    if (more := told.height - _MOST_TEXTS) > 0:
         console.print(f"and {more:,} other texts.", highlight=False)
-    if told:
-        console.print("What they stand for is answered once each, on sheet 'How we read it'.")
+    if told.height:
+        console.print(
+            f"What they stand for is answered once each, on sheet 'How we read it'; all answers"
+            f" together bring back, or free, {together:,} rows.",
+            highlight=False,
+        )
 
 
 def show_left_out(met: pl.DataFrame) -> None:

@@ -1,6 +1,7 @@
 """A published run opened again: what claims, what-if, explaining and the dashboard start from."""
 
 import json
+import stat
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -76,6 +77,8 @@ def remembered(path: Path) -> dict[str, Any]:
     try:
         found = path.stat()
     except OSError:
+        return {}
+    if not stat.S_ISREG(found.st_mode):  # a pipe would be waited for
         return {}
     return _row_of(path, (found.st_ino, found.st_mtime_ns, found.st_size))
 

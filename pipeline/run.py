@@ -21,7 +21,7 @@ from pipeline.exports import csv_bytes
 from pipeline.options import catalogue, rates, screens
 from pipeline.scenarios import Progress
 from pipeline.settings import Settings
-from pipeline.stock import answers, questions, reading, workbook
+from pipeline.stock import answers, mending, questions, reading, workbook
 from pipeline.store import FORMAT, Builder, digest
 
 
@@ -31,13 +31,15 @@ class Result:
 
     listed: the list after the checks. Its headings that no column took may name a person, so that
     the terminal shows them and no file keeps them. stood: places of the landlord's dictionary that
-    were answered otherwise and stay as they were.
+    were answered otherwise and stay as they were. not_given: filled workbooks of this list in `out`
+    that the run was not given.
     """
 
     ranking: pl.DataFrame
     listed: stock.Stock
     stood: tuple[str, ...]
     account: dict[str, Any]
+    not_given: tuple[Path, ...] = ()
 
 
 NAMES = ("ranking.csv", "screens.csv", "quarantine.csv", "run.json")
@@ -88,7 +90,8 @@ def run(
             " what was understood of it: answer its sheet Questions, fill its yellow cells, and run"
             " again with --mended."
         )
-    return Result(made.ranking, listed, stood, told)
+    left = mending.not_given(out, (*inputs.mended, book), listed.raw.sha256)
+    return Result(made.ranking, listed, stood, told, tuple(left))
 
 
 def _workbook(listed: stock.Stock) -> bytes:

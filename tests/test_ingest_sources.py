@@ -259,6 +259,63 @@ def test_a_mended_quarantine_of_another_list_is_refused(tmp_path):
     assert "Age 'still unknown' could not be read" in again.quarantine["reasons"][0]
 
 
+SURVEYED = "Property Ref,Wall U\nT1,17\nT2,1.9\n"
+
+
+@pytest.mark.parametrize("by_dictionary", [False, True])
+def test_a_correction_counts_before_every_source(tmp_path, by_dictionary):
+    """Of a value that a source gave, in a column of the list or in none of it."""
+    rows = [GOOD_ROW.format(ref=ref, n=n) for n, ref in enumerate(("T1", "T2", "T3"), start=1)]
+    headings = stock_text(*rows).splitlines()[0].rsplit(",", 1)[0]
+    without_u = [headings, *(row.rsplit(",", 1)[0] for row in rows)]
+    survey = _write(tmp_path / "survey.csv", SURVEYED)
+    for number, text in enumerate((stock_text(*rows), "\n".join(without_u) + "\n")):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        path = _write(folder / "list.csv", text)
+        first = run(Inputs(path, {"survey": survey}), folder / "s.duckdb", folder, Settings())
+        assert "outside" in first.listed.quarantine["reasons"][0]
+        heading = "Wall U" if number == 0 else "(whole row)"
+        _fill(folder / "quarantine.xlsx", folder / "m.xlsx", {(2, heading): "1.7"})
+        book = Inputs(path, {"survey": survey}, None, [folder / "m.xlsx"], folder / "own.toml")
+        listed = run(book, folder / "s.duckdb", folder, Settings()).listed
+        if by_dictionary:
+            kept = Inputs(path, {"survey": survey}, dictionary=folder / "own.toml")
+            listed = stock.ingest(kept, {})
+        u = dict(listed.accepted.select("home_id", "u_existing_w_m2k").iter_rows())
+        assert (u["T1"], u["T2"]) == (1.7, 1.9)
+        told = listed.overrides.filter(pl.col("outcome") == "kept what a person corrected")
+        assert told.select("home_id", "value", "gave_way").rows() == [("T1", "17.0", "1.7")]
+
+
+def test_what_a_workbook_holds_is_counted_and_what_stands_beside_is_told(tmp_path, call):
+    path = _write(tmp_path / "list.csv", LIST)
+    words = ("run", path, "--store", tmp_path / "s.duckdb", "--out", tmp_path)
+    assert call(*words).code == 0
+    first, own = tmp_path / "quarantine.xlsx", tmp_path / "own.xlsx"
+    _fill(first, own, {})
+    said = call(*words, "--mended", own)
+    assert "own.xlsx: nothing is filled in. Only its yellow cells are read" in said.out
+    book = fastexcel.read_excel(first)
+    with xlsxwriter.Workbook(own) as made:
+        for name in book.sheet_names:
+            sheet = made.add_worksheet(name)
+            rows = book.load_sheet(name, header_row=None, dtypes="string").to_polars()
+            for number, row in enumerate(rows.iter_rows()):
+                for column, cell in enumerate(row):
+                    sheet.write_string(number, column, cell or "")
+            if name == "Faults":  # a column of the person's own, with what belongs in the yellow
+                sheet.write_string(0, rows.width, "My notes")
+                sheet.write_string(1, rows.width, "1931")
+    said = call(*words, "--mended", own)
+    assert said.code == 0, said.err
+    assert "own.xlsx: cells beside the yellow ones were changed or filled" in said.out.replace(
+        "\n", " "
+    )
+    _fill(first, first, {(4, "Age"): "1931"})
+    assert "is filled in and this run was not given it" in call(*words).out.replace("\n", " ")
+
+
 def test_the_quarantine_workbook_is_the_same_twice_and_its_lines_are_the_faults(tmp_path):
     listed = stock.ingest(Inputs(DEMO_STOCK), {})
     one, two = (
@@ -601,7 +658,9 @@ def test_what_stands_in_the_dictionary_is_never_changed(tmp_path, call):
 def test_a_dictionary_that_cannot_be_used_is_told(content, words, tmp_path, call):
     path = _write(tmp_path / "list.csv", stock_text())
     ours = _write(tmp_path / "ours.toml", content)
-    said = call("run", path, "--store", tmp_path / "s", "--out", tmp_path, "--dictionary", ours)
+    said = call(
+        "run", path, "--store", tmp_path / "s.duckdb", "--out", tmp_path, "--dictionary", ours
+    )
     assert (said.code, words in said.err, "Dictionary ours.toml" in said.err) == (2, True, True)
 
 

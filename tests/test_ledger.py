@@ -547,7 +547,7 @@ def test_what_a_killed_writer_left_half_written_is_undone(store, ranked, tmp_pat
 
 def test_a_maker_killed_before_or_after_its_link_leaves_nothing_in_the_way(store, ranked, tmp_path):
     ledger = claims.ledger_path(store)
-    for left in (ledger.with_name(".claims.sqlite.7.building"),):
+    for left in (ledger.with_name(".claims.sqlite.7.programme-part"),):
         left.write_bytes(b"half")
         assert claims.claimed(store).height == 0
         claims.export(store, ranked[:1], tmp_path / "c1")

@@ -140,7 +140,7 @@ REFUSED = {
     f"options T1 {FROM} --out .": "is a folder",
     f"options T1 {FROM} --out device": "is a device, a pipe",
     f"options T1 {FROM} --out {RECORD}": "this tool keeps for itself",
-    f"options T1 {FROM} --out .a.7.building": "this tool keeps for itself",
+    f"options T1 {FROM} --out .a.7.programme-part": "this tool keeps for itself",
     f"options T1 {FROM} --out 'a\nb.csv'": "cannot be printed",
     "sources --out claims.sqlite": LEDGER,
     "sources --out linked.duckdb": LEDGER,
@@ -442,9 +442,9 @@ def test_leftovers_of_the_killed_go_and_those_of_the_running_stay(town: Path, ca
     for folder in (town, town / "town files"):
         for number, names in ((999999999, left), (os.getpid(), left), (os.getppid(), kept)):
             for ending in ("", ".wal"):
-                names.append(folder / f".any name.{number}.building{ending}")
+                names.append(folder / f".any name.{number}.programme-part{ending}")
                 names[-1].write_bytes(b"half")
-            names.append(folder / f".any name.{number}.building.tmp")
+            names.append(folder / f".any name.{number}.programme-part.tmp")
             names[-1].mkdir()
             (names[-1] / "spilled").write_bytes(b"more")
     kept.append(town / ".mine.building")

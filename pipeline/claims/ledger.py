@@ -21,6 +21,7 @@ import polars as pl
 from pipeline import identity
 from pipeline.errors import ClaimError
 from pipeline.identity import Another
+from pipeline.outputs import PART
 
 _FILES = ("claim.csv", "claim.xlsx", "claim.json")
 KIND = 0x5250434C
@@ -289,7 +290,7 @@ def _create(path: Path) -> None:
         if older.exists():
             _take_over(connection, older)
         content = connection.serialize()
-    building = path.with_name(f".{path.name}.{os.getpid()}.building")
+    building = path.with_name(f".{path.name}.{os.getpid()}.{PART}")
     try:
         with building.open("wb") as file:
             file.write(content)
@@ -317,7 +318,7 @@ def _settle(folder: Path) -> None:
 
 def _clear(path: Path) -> None:
     """Remove what killed makers left; once there is a ledger nobody needs it."""
-    for left in path.parent.glob(f".{glob.escape(path.name)}.*.building"):
+    for left in path.parent.glob(f".{glob.escape(path.name)}.*.{PART}"):
         with suppress(PermissionError):
             left.unlink(missing_ok=True)
 

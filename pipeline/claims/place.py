@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 
 from pipeline.claims.ledger import KIND, OLDER, Ledger
 from pipeline.errors import ClaimError
-from pipeline.outputs import NOTE
+from pipeline.outputs import NOTE, PART
 from pipeline.published import remembered, settings_of
 from pipeline.settings import Settings
 
@@ -92,10 +92,10 @@ def note(store: Path, settings: Settings, ledger: Path) -> None:
     The claim stands by then, so nothing is told where the note cannot be kept.
     """
     place = _real(store).with_name(NOTE)
-    building = place.with_name(f".{place.name}.{os.getpid()}.building")
+    building = place.with_name(f".{place.name}.{os.getpid()}.{PART}")
     with suppress(OSError, ClaimError):
         told = json.dumps({"ledger": settings.claims.ledger, "claims": count(ledger)})
-        for left in place.parent.glob(f".{place.name}.*.building"):  # by one that was killed
+        for left in place.parent.glob(f".{place.name}.*.{PART}"):  # by one that was killed
             left.unlink(missing_ok=True)
         building.write_text(told + "\n", encoding="utf-8")
         building.replace(place)
@@ -163,7 +163,7 @@ def _is_ledger(path: Path) -> bool:
     if path.name in (LEDGER, OLDER):
         return True
     try:
-        if path.name.endswith(".building") or not path.is_file():
+        if path.name.endswith(PART) or not path.is_file():
             return False
         with path.open("rb") as file:
             head = file.read(72)

@@ -225,6 +225,24 @@ def held_of(faults: pl.DataFrame) -> pl.DataFrame:
     return _joined(faults.filter(unread & moves), "held_for")
 
 
+def brought_back(faults: pl.DataFrame) -> tuple[pl.DataFrame, int]:
+    """Rows that an answer to one text alone would bring back, and rows that all together would.
+
+    Of rows kept out, or held, by nothing but texts that could not be read. Returns heading, text
+    and rows, the most first.
+    """
+    telling = (pl.col("severity") != "warn") | (
+        pl.col("rule").str.ends_with(rules.UNREAD) & ~pl.col("column").is_in(rules.ONLY_INFORMS)
+    )
+    stopping = faults.filter(telling)
+    only = pl.col("rule").str.ends_with(rules.UNREAD) & pl.col("text").is_not_null()
+    unread = stopping.filter(only.all().over("source_row"))
+    alone = unread.filter(pl.len().over("source_row") == 1)
+    counted = alone.group_by("heading", "text").agg(rows=pl.len())
+    together = unread["source_row"].n_unique()
+    return counted.sort("rows", "heading", "text", descending=[True, False, False]), together
+
+
 def reasons_of(faults: pl.DataFrame) -> pl.DataFrame:
     """source_row and the reasons that keep each row out, in one text."""
     return _joined(faults.filter(pl.col("severity") != "warn"), "reasons")

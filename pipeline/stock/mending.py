@@ -4,6 +4,7 @@ A workbook fits only the list it came from, known by its digest.
 """
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -15,11 +16,14 @@ from pipeline.errors import StockListError
 from pipeline.stock import answers, bounds, characters, personal, workbook
 from pipeline.stock.answers import Answers, Correction, folded
 from pipeline.stock.faults import WHOLE_ROW
-from pipeline.stock.workbook import ABOUT, COLUMNS, FAULTS, KEEP, QUESTIONS, READ
+from pipeline.stock.workbook import ABOUT, AS_SENT, COLUMNS, FAULTS, KEEP, QUESTIONS, READ
 
 NO_TRAIL = pl.DataFrame(
-    schema={"source_row": pl.UInt32, "column": pl.String, "was": pl.String, "text": pl.String}
-)
+    schema={
+        "source_row": pl.UInt32, "column": pl.String, "was": pl.String, "text": pl.String,
+        "one_home": pl.Boolean,
+    }
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -27,7 +31,7 @@ class Mended:
     """What persons wrote into workbooks of one list.
 
     general: answers that hold for every list. rows: source_row, column (None for a whole row) and
-    text of single cells. notes: where a later workbook won.
+    text of single cells. notes: what each workbook holds, and where a later one won.
     """
 
     general: Answers
@@ -41,14 +45,14 @@ def read_all(paths: Sequence[Path], sha256: str) -> Mended:
     Raises StockListError where one is no such workbook, belongs to another list, answers one thing
     twice or names a column that is none.
     """
-    held = Mended(Answers(), NO_TRAIL.drop("was"))
+    held = Mended(Answers(), NO_TRAIL.drop("was", "one_home"))
     for path in paths:
         new = _read(path, sha256)
         key = ["source_row", "column"]
         changed = held.rows.join(new.rows, on=key, nulls_equal=True).filter(
             pl.col("text") != pl.col("text_right")
         )
-        notes = held.notes
+        notes = (*held.notes, *new.notes)
         if changed.height:
             notes += (f"cells mended before that {path.name} mends anew: {changed.height}",)
         kept = held.rows.join(new.rows, on=key, how="anti", nulls_equal=True)
@@ -61,7 +65,10 @@ def _read(path: Path, sha256: str) -> Mended:
     sheets = _sheets(path)
     if sheets[ABOUT].height == 0 or sheets[ABOUT].item(0, 0) != sha256:
         raise StockListError(
-            f"{path.name} belongs to another stock list. Mend the quarantine.xlsx of this list."
+            f"{path.name} belongs to another stock list. Mend the quarantine.xlsx of this list. To"
+            " carry answers over, run the list it belongs to with --mended and --dictionary FILE;"
+            " then this one with the same --dictionary: answers to texts count for every list, and"
+            " those to single homes wherever the list still says what it said."
         )
     read, faults, asked = (_filled(sheets[n], n, path.name) for n in (READ, FAULTS, QUESTIONS))
     words: dict[str, dict[str, str]] = {}
@@ -80,10 +87,52 @@ def _read(path: Path, sha256: str) -> Mended:
     if rows["source_row"].null_count() or twice.height:
         where = twice["source_row"][0] if twice.height else "without a number"
         raise StockListError(
-            f"{path.name}: row {where} is corrected in two ways, or has lost its row number."
+            f"{path.name}: sheet {FAULTS} corrects row {where} in two ways. Keep one."
+            if twice.height
+            else f"{path.name}: sheet {FAULTS} has a line whose row number is gone. Put it back."
         )
     columns, confirmed = _settled(asked)
-    return Mended(Answers(columns, words, confirmed), rows)
+    notes = _counted(path.name, rows.height, read.height, asked.height, _changed_beside(sheets))
+    return Mended(Answers(columns, words, confirmed), rows, notes)
+
+
+def not_given(folder: Path, given: Sequence[Path], sha256: str) -> list[Path]:
+    """Workbooks of this list in a folder that a person filled and a run was not given."""
+    known = {path.resolve() for path in given}
+    found = []
+    for path in sorted(folder.glob(workbook.NAME.replace(".", "*."))):
+        if path.resolve() not in known:
+            with suppress(StockListError):  # another list's, or none of ours
+                book = _read(path, sha256)
+                if book.rows.height or book.general != Answers():
+                    found.append(path)
+    return found
+
+
+def _counted(book: str, cells: int, texts: int, asked: int, changed: bool) -> tuple[str, ...]:
+    """What a workbook holds, in words; told where it holds nothing that is read."""
+    told = f"{book}: {cells:,} cells corrected, {texts:,} texts and {asked:,} questions answered"
+    if not cells + texts + asked:
+        told = f"{book}: nothing is filled in. Only its yellow cells are read"
+    beside = "cells beside the yellow ones were changed or filled; they are not read"
+    return (told, f"{book}: {beside}") if changed else (told,)
+
+
+def _changed_beside(sheets: dict[str, pl.DataFrame]) -> bool:
+    """Whether any cell that is not for an answer is another than the run wrote."""
+    about = sheets[ABOUT]
+    if about.height < 2:
+        return False
+    beside = {
+        name: (
+            [c for i, c in enumerate(cells) if i != len(COLUMNS[name]) - 1]
+            for cells in sheets[name].slice(1).iter_rows()
+            if any(cells)
+        )
+        for name in COLUMNS
+    }
+    sent = sheets.get(AS_SENT, pl.DataFrame()).slice(1).iter_rows()
+    return bool(workbook.fingerprint({**beside, AS_SENT: sent}) != about.item(1, 0))
 
 
 def _settled(asked: pl.DataFrame) -> tuple[dict[str, tuple[str, ...]], dict[str, str]]:
@@ -120,9 +169,13 @@ def _sheets(path: Path) -> dict[str, pl.DataFrame]:
 def _filled(sheet: pl.DataFrame, name: str, book: str) -> pl.DataFrame:
     """The lines with an answer, and its column of the dictionary (None for a whole row)."""
     must = COLUMNS[name]
-    if sheet.height == 0 or sheet.row(0)[: len(must)] != must:
-        raise StockListError(f"{book}: sheet {name} must have the columns {', '.join(must)}.")
-    below = sheet.slice(1).select(sheet.columns[: len(must)]).pipe(_named, must)
+    found = sheet.row(0) if sheet.height else ()
+    if absent := [heading for heading in must if heading not in found]:
+        raise StockListError(
+            f"{book}: sheet {name} has no column {', '.join(absent)}. Put its heading back."
+        )
+    places = [sheet.columns[found.index(heading)] for heading in must]
+    below = sheet.slice(1).select(places).pipe(_named, must)
     lines = below.with_columns(pl.col(must[-1]).str.strip_chars().replace("", None))
     lines = lines.drop_nulls(must[-1])
     if strange := sorted(set(lines["Column"].fill_null("")) - set(_by_label())):
@@ -178,7 +231,10 @@ def for_later(mended: Mended, cells: pl.DataFrame) -> tuple[Answers, tuple[str, 
 def apply(
     cells: pl.DataFrame, settled: Answers, rows: pl.DataFrame
 ) -> tuple[pl.DataFrame, pl.DataFrame, pl.Series]:
-    """Cells with all answers in them, the trail (source_row, column, was, text), rows to keep.
+    """Cells with all answers in them, the trail, and rows to keep.
+
+    Trail: source_row, column, was, text, and one_home: whether it was said of this home alone, not
+    of every cell with that text.
 
     settled: answers for every list, of which those of single homes count before those of words;
     rows: those of single cells of this list, which count before both.
@@ -191,7 +247,13 @@ def apply(
         raise StockListError(
             f"The mended quarantine says '{wrong[0]}' of a whole row. Write '{KEEP}' or nothing."
         )
-    trail = pl.concat([_of_words(cells, settled), _of_homes(cells, settled), _of_rows(cells, rows)])
+    own = pl.concat([_of_homes(cells, settled), _of_rows(cells, rows)])
+    trail = pl.concat(
+        [
+            _of_words(cells, settled).with_columns(one_home=pl.lit(False)),
+            own.with_columns(one_home=pl.lit(True)),
+        ]
+    )
     trail = trail.unique(["source_row", "column"], keep="last", maintain_order=True)
     for (column,), part in trail.group_by("column", maintain_order=True):
         name = str(column)
@@ -228,15 +290,16 @@ def _of_homes(cells: pl.DataFrame, settled: Answers) -> pl.DataFrame:
         (home, column, cell.was, cell.now)
         for home, held in settled.homes.items()
         for column, cell in held.items()
-        if column in cells.columns
     ]
-    table = pl.DataFrame(lines, schema=["home_id", "column", "was", "text"], orient="row")
+    named = ("home_id", "column", "was", "text")
+    table = pl.DataFrame(lines, schema=dict.fromkeys(named, pl.String), orient="row")
     found = [NO_TRAIL]
     for (column,), part in table.group_by("column", maintain_order=True):
-        sent = cells.select("source_row", "home_id", pl.col(str(column)).alias("was"))
+        held = pl.col(str(column)) if column in cells.columns else pl.lit(None, pl.String)
+        sent = cells.select("source_row", "home_id", held.alias("was")).drop_nulls("home_id")
         beside = sent.join(part, on=["home_id", "was"], nulls_equal=True, maintain_order="left")
-        found.append(beside.select(NO_TRAIL.columns))
-    return pl.concat(found)
+        found.append(beside.select("source_row", "column", "was", "text"))
+    return pl.concat(found, how="diagonal")
 
 
 def _of_rows(cells: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
@@ -247,8 +310,8 @@ def _of_rows(cells: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
         beside = _trail(cells, name).join(
             part.select("source_row", "text"), on="source_row", maintain_order="left"
         )
-        found.append(beside.select(NO_TRAIL.columns))
-    return pl.concat(found)
+        found.append(beside.select("source_row", "column", "was", "text"))
+    return pl.concat(found, how="diagonal")
 
 
 def _trail(cells: pl.DataFrame, column: str) -> pl.DataFrame:

@@ -136,14 +136,17 @@ def _plain(text: str) -> str:
 def _said(plain: str, column: str) -> tuple[list[tuple[str, str]], tuple[str, ...]]:
     """Topic and meaning of what is said as a fact, and the words that nobody understood.
 
-    A part that speaks of an extension, a plan or a neighbour says nothing of the wall.
+    A part that speaks of an extension, a plan or a neighbour says nothing of the wall, nor does
+    what follows on its insulation alone.
     """
     said: list[tuple[str, str]] = []
     unread: list[str] = []
+    before = False
     for part in plain.split(","):
         found, left = _matched(re.findall(r"[a-z\d.]+|\?", part), column)
         kinds = {topic for topic, _ in found}
-        beside = "aside" in kinds and kinds & set(_WALL)
+        beside = bool(kinds & set(_WALL)) and ("aside" in kinds or (before and "wall" not in kinds))
+        before = before or beside
         lost = _WALL if beside or "unknown" in kinds else ()
         said += [(t, m) for t, m in found if t in (*TOPICS[column], *_ASIDE) and t not in lost]
         unread += [part.strip()] if beside else left

@@ -49,9 +49,11 @@ def overlay(
     others: Mapping[str, Path],
     settled: Answers,
     precedence: Mapping[str, tuple[str, ...]],
+    corrected: pl.DataFrame,
 ) -> Overlay:
     """Lay each source over the list in turn, the last named on top unless `precedence` says else.
 
+    corrected: source_row and column of cells that a person corrected, which no source overrides.
     precedence: column to source names, strongest first; a source it leaves out gives no value.
     Raises StockListError for a source without a key, SettingsError for an unknown name in
     `precedence`.
@@ -64,8 +66,11 @@ def overlay(
         log.append(left)
         for column in by_role("stock"):
             if column.name not in _KEYS and column.name in read.columns:
-                beside = _beside(typed, read, by, column.name)
-                wins = _wins(column.name, name, precedence.get(column.name))
+                stands = corrected.filter(pl.col("column") == column.name)["source_row"]
+                beside = _beside(typed, read, by, column.name).with_columns(
+                    _stands=pl.col("source_row").is_in(stands.implode())
+                )
+                wins = _wins(column.name, name, precedence.get(column.name)) & ~pl.col("_stands")
                 log.append(_told(beside, column.name, name, wins))
                 typed = _settled(beside, column.name, name, wins)
     return Overlay(typed, pl.concat(log))
@@ -177,6 +182,8 @@ def _told(beside: pl.DataFrame, column: str, source: str, wins: pl.Expr) -> pl.D
         text.alias("gave_way"),
         pl.when(pl.col("_bad").fill_null(False))
         .then(pl.lit("could not be read: not used"))
+        .when(_given(column) & pl.col("_stands"))
+        .then(pl.lit("kept what a person corrected"))
         .when(_given(column) & ~wins)
         .then(pl.lit("kept the stronger source's value"))
         .when(wins & _held(column) & (value != text))
@@ -198,4 +205,4 @@ def _settled(beside: pl.DataFrame, column: str, source: str, wins: pl.Expr) -> p
         pl.when(wins).then(False).otherwise(flag).alias(flag),
         pl.when(wins).then(pl.lit(source)).otherwise(origin).alias(origin),
     )
-    return laid.drop("_bad", *(f"{part}__new" for part in _parts(column)))
+    return laid.drop("_bad", "_stands", *(f"{part}__new" for part in _parts(column)))

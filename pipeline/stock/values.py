@@ -164,6 +164,7 @@ def _of_phrases(clean: pl.DataFrame, column: Column) -> pl.DataFrame:
         table = table.with_columns(
             clean["clean"].alias(column.name),
             pl.lit(False).alias(column.name + UNREADABLE),
+            clean["clean"].fill_null(NOT_KNOWN).alias("value"),
         )
     spoken = [name for name in table.columns if _TELLS in name and table[name].count()]
     return clean.hstack(table.select(pl.exclude(rf"^.*{_TELLS}.*$"), *spoken))
@@ -312,6 +313,7 @@ def _worth_a_look(said: pl.DataFrame) -> pl.DataFrame:
     same_number = text.cast(pl.Float64, strict=False) == value.cast(pl.Float64, strict=False)
     other = (text != value) & ~same_number.fill_null(False)
     place = pl.col("column").rle_id()
-    return said.filter(text.is_not_null() & other.fill_null(True)).sort(
+    told = other.fill_null(True) | pl.col("unread").is_not_null() | pl.col("also").is_not_null()
+    return said.filter(text.is_not_null() & told).sort(
         place, "rows", "text", descending=[False, True, False]
     )

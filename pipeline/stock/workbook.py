@@ -4,8 +4,9 @@ Yellow cells are for answers, with what is allowed to choose from. `mending` rea
 """
 
 import datetime
+import hashlib
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import polars as pl
@@ -21,6 +22,7 @@ KEEP = "keep"
 HEADING = "heading: "
 """Begins an answer that names the heading which holds a column."""
 QUESTIONS, READ, FAULTS, ABOUT = "Questions", "How we read it", "Faults", "About"
+AS_SENT = "Rows as sent"
 _LISTS = "Allowed answers"
 COLUMNS = {
     QUESTIONS: ("Column", "About", "What was found", "Answer"),
@@ -55,14 +57,31 @@ def build(
     with xlsxwriter.Workbook(buffer, options) as book:
         book.set_properties({"created": datetime.datetime(2000, 1, 1)})
         made = _Book(book)
-        made.sheet(QUESTIONS, [_question(one) for one in questions.iter_rows(named=True)])
-        made.sheet(READ, [_reading(line) for line in _unread_first(said)])
         lines = faults.filter(pl.col("severity") != "warn").head(_MOST_LINES)
         homes = dict(quarantine.select("source_row", "home_id").iter_rows())
-        made.sheet(FAULTS, [_fault(line, homes) for line in lines.iter_rows(named=True)])
-        made.rows(quarantine.head(_MOST_LINES))
-        made.about(sha256)
+        sheets: dict[str, list[Line]] = {
+            QUESTIONS: [_question(one) for one in questions.iter_rows(named=True)],
+            READ: [_reading(line) for line in _unread_first(said)],
+            FAULTS: [_fault(line, homes) for line in lines.iter_rows(named=True)],
+        }
+        for name, filled in sheets.items():
+            made.sheet(name, filled)
+        sent = quarantine.head(_MOST_LINES)
+        made.rows(sent)
+        beside = {name: [cells for cells, _ in filled] for name, filled in sheets.items()}
+        made.about(sha256, fingerprint({**beside, AS_SENT: sent.iter_rows()}))
     return buffer.getvalue()
+
+
+def fingerprint(sheets: Mapping[str, Iterable[Sequence[Any]]]) -> str:
+    """A digest of the cells that are not for answers, in whatever order their lines stand."""
+    lines = (
+        "\x1f".join([name, *("" if cell is None else str(cell).strip() for cell in cells)])
+        for name, rows in sheets.items()
+        for cells in rows
+    )
+    told = sorted(line.rstrip("\x1f") for line in lines)
+    return hashlib.sha256("\x1e".join(told).encode()).hexdigest()
 
 
 Line = tuple[Sequence[Any], Sequence[str]]
@@ -162,18 +181,18 @@ class _Book:
 
     def rows(self, quarantine: pl.DataFrame) -> None:
         """The rows as sent."""
-        sheet = self._book.add_worksheet("Rows as sent")
+        sheet = self._book.add_worksheet(AS_SENT)
         sheet.write_row(0, 0, quarantine.columns, self._head)
         for number, cells in enumerate(quarantine.iter_rows(), start=1):
             for column, value in enumerate(cells):
                 sheet.write_string(number, column, "" if value is None else str(value), self._plain)
         sheet.freeze_panes(1, 3)
 
-    def about(self, sha256: str) -> None:
-        """Whose workbook it is, and how to fill it."""
+    def about(self, sha256: str, beside: str) -> None:
+        """Whose workbook it is, what stands beside its yellow cells, and how to fill it."""
         sheet = self._book.add_worksheet(ABOUT)
         sheet.set_column(0, 0, 100)
-        for row, text in enumerate((sha256, *_GUIDE)):
+        for row, text in enumerate((sha256, beside, *_GUIDE)):
             sheet.write_string(row, 0, text)
 
 
@@ -189,7 +208,8 @@ def _runs(rows: Sequence[int]) -> list[tuple[int, int]]:
 
 
 _GUIDE = (
-    "The line above is the digest of the stock list these rows come from. Leave it.",
+    "The lines above are digests: of the stock list these rows come from, and of the cells that are"
+    " not yellow. Leave them.",
     "Fill yellow cells and leave the rest. Where a cell offers answers, choose one of them;"
     f" '{NOT_KNOWN}' takes the default of the tables knowingly.",
     f"{QUESTIONS}: what has to be settled for the list as a whole.",
