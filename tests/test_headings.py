@@ -226,20 +226,27 @@ def test_rows_between_homes_are_counted_and_a_street_above_them_is_kept(tmp_path
     )
 
 
-def test_a_sheet_of_codes_is_applied_to_the_column_it_names(tmp_path):
+@pytest.mark.parametrize("shape", ["a column in front", "beside", "under"])
+def test_a_sheet_of_codes_is_applied_to_the_column_it_names(tmp_path, shape):
     path = tmp_path / "list.xlsx"
+    pairs = {"Prop Type": ["House", "Flat"], "Wall Type": ["Cavity", "Solid brick"]}
     with xlsxwriter.Workbook(path) as book:
         sheet = book.add_worksheet("Homes")
         sheet.write_row(0, 0, ["Ref", "Prop Type", "Age", "Floor Area", "Wall Type", "Tenure"])
         for n in range(1, 9):
             sheet.write_row(n, 0, [f"T{n}", n % 2 + 1, 1934, 85, n % 2 + 1, "GN"])
         codes = book.add_worksheet("Codes")
-        codes.write_row(0, 0, ["Field", "Code", "Meaning"])
-        for n, row in enumerate(
-            [("Prop Type", 1, "House"), ("", 2, "Flat"), ("Wall Type", 1, "Cavity"),
-             ("", 2, "Solid brick")], start=1,
-        ):  # fmt: skip
-            codes.write_row(n, 0, row)
+        for table, (name, meanings) in enumerate(pairs.items()):
+            top, left = {"beside": (0, 3 * table), "under": (4 * table, 0)}.get(
+                shape, (2 * table, 1)
+            )
+            if shape == "a column in front":
+                codes.write(top, 0, name)
+            else:
+                codes.write(top, left, name)
+                top += 1
+            for code, meaning in enumerate(meanings, start=1):
+                codes.write_row(top + code - 1, left, [code, meaning])
     frame = reading.read(path).frame
     assert frame["property_type"].to_list()[:2] == ["Flat", "House"]
     assert frame["wall_construction"].to_list()[:2] == ["Solid brick", "Cavity"]
@@ -294,21 +301,18 @@ def test_ditto_is_the_line_above(tmp_path):
     assert _read(tmp_path, rows).frame["wall_construction"].to_list() == ["Cavity"] * 12
 
 
-def test_blocks_and_demolished_homes_are_no_homes(tmp_path):
-    block = {**ROWS[0], "Prop Code": "B1", "Parent ref": None, "Status": "OCC", "Const": "Cavity"}
+def test_the_block_of_other_rows_is_no_home_and_tells_what_they_leave_to_it(tmp_path):
+    block = {**ROWS[0], "Prop Code": "B1", "Parent ref": None, "Const": "Cavity"}
     homes = [
-        {**row, "Parent ref": "B1" if n % 2 else None, "Status": "DEMO" if n == 4 else "OCC",
+        {**row, "Parent ref": "B1" if n % 2 else None,
          "Const": "see block" if n == 1 else row["Const"]}
         for n, row in enumerate(ROWS)
     ]  # fmt: skip
     raw = _read(tmp_path, [block, *homes])
-    assert raw.frame.height == 11
+    assert raw.frame.height == 12
     assert raw.frame["wall_construction"].to_list()[:2] == ["Red sandstone", "Cavity"]
     assert raw.frame["block_ref"].to_list()[:2] == [None, "B1"]
-    assert raw.notes == (
-        "1 rows of demolished homes were left out",
-        "1 rows that other rows name as their block were left out",
-    )
+    assert raw.notes == ("1 rows that other rows name as their block were left out",)
 
 
 def test_lists_under_one_another_are_one_by_the_columns_of_their_headings(tmp_path):

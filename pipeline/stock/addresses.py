@@ -34,7 +34,8 @@ def positions(
         if heading is None or unknown > 1:
             continue
         numbered = "number" in parts or any(word.isdigit() for word in wording.tokens(heading))
-        if parts in _WHOLE and not numbered:
+        located = parts == {"position"} and _are_addresses(place, cells)
+        if located or (parts in _WHOLE and not numbered):
             whole.append(place)
         elif parts in _WHOLE | _LINE or (parts in _NUMBER and _are_house_numbers(place, cells)):
             lines.append(place)
@@ -48,6 +49,10 @@ def is_flat(heading: str) -> bool:
     """Whether a heading tells which flat of a house a home is."""
     words = wording.tokens(heading)
     return "flat" in words and wording.parts_of(heading)[0] in _OF_FLATS
+
+
+def _are_addresses(place: int, cells: Sequence[Profile]) -> bool:
+    return place < len(cells) and cells[place].share("house_and_street") > 0.6
 
 
 def _are_house_numbers(place: int, cells: Sequence[Profile]) -> bool:

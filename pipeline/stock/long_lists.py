@@ -1,6 +1,6 @@
 """Lists with one row to each attribute of a home, turned to one row to a home."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import polars as pl
@@ -127,6 +127,8 @@ def _parts(body: pl.DataFrame, names: Sequence[str], looks: Sequence[Profile]) -
     words = [" ".join(wording.tokens(name)) for name in names]
     answer = next((p for p, word in enumerate(words) if set(word.split()) & _ANSWER), None)
     told = heads(names)
+    if not told and len(_named(names)) >= _LEAST_COLUMNS:
+        return None
     element = next(
         (p for p in range(len(names)) if _names_columns(body[body.columns[p + 1]], looks[p], told)),
         None,
@@ -154,8 +156,17 @@ def _names_columns(cells: pl.Series, held: Profile, told: bool) -> bool:
     texts = cells.drop_nulls().unique()
     if texts.len() > _MOST_ELEMENTS:
         return False
-    named = {max(f, key=lambda name: f[name]) for text in texts if (f := wording.scores(text))}
-    return len(named & _TELLING) >= _LEAST_COLUMNS
+    return len(_named(texts.to_list())) >= _LEAST_COLUMNS
+
+
+def _named(texts: Iterable[str]) -> set[str]:
+    """Columns that tell of a home and that some text clearly names."""
+    return {
+        name
+        for text in texts
+        for name, fits in wording.scores(text).items()
+        if name in _TELLING and fits >= _SURE
+    }
 
 
 _TELLING = {

@@ -41,25 +41,36 @@ def applied(
 
 
 def _tables(sheet: Table) -> list[tuple[str, dict[str, str]]]:
-    """What is explained, and meaning by code in lower case; a third column in front names it."""
+    """What is explained, and meaning by code in lower case.
+
+    Tables stand beside one another with a blank column between, or under one another with a title
+    above each; a third column in front names what is explained.
+    """
     rows = sheet.rows.head(_MOST_ROWS + 1)
     if sheet.rows.height > _MOST_ROWS or rows.width < 2:
         return []
-    texts = [[str(c).strip() if c is not None else "" for c in row] for row in rows.iter_rows()]
-    filled = [row for row in texts if sum(map(bool, row)) >= 2]
-    if not filled:
-        return []
-    width = max(sum(map(bool, row)) for row in filled)
-    if width == 2:
-        return _one(sheet.name, [(r[0], r[1]) for r in filled if r[0]])
-    if width == 3:
-        groups: dict[str, list[tuple[str, str]]] = {}
-        field = ""
-        for row in filled:
-            field = row[0] or field
-            groups.setdefault(field, []).append((row[1], row[2]))
-        return [table for name, pairs in groups.items() for table in _one(name, pairs)]
-    return []
+    groups: dict[tuple[int, str], list[tuple[str, str]]] = {}
+    for number, block in enumerate(_blocks(rows)):
+        field = sheet.name
+        for row in block.iter_rows():
+            texts = [str(c).strip() if c is not None else "" for c in row]
+            if sum(map(bool, texts)) == 1 or len(texts) == 3:
+                field = next(filter(None, texts[:1]), field) if len(texts) == 3 else max(texts)
+            if len(texts) in (2, 3) and texts[-1] and texts[-2]:
+                groups.setdefault((number, field), []).append((texts[-2], texts[-1]))
+    return [table for (_, name), pairs in groups.items() for table in _one(name, pairs)]
+
+
+def _blocks(rows: pl.DataFrame) -> list[pl.DataFrame]:
+    """Columns that stand together, parted by blank ones."""
+    blank = [rows[column].null_count() == rows.height for column in rows.columns]
+    blocks: list[list[str]] = [[]]
+    for column, empty in zip(rows.columns, blank, strict=True):
+        if empty:
+            blocks.append([])
+        else:
+            blocks[-1].append(column)
+    return [rows.select(block) for block in blocks if block]
 
 
 def _one(name: str, pairs: list[tuple[str, str]]) -> list[tuple[str, dict[str, str]]]:

@@ -10,7 +10,7 @@ from pipeline.stock.profiles import Profile
 _FORMS = ("%Y-%m-%d %H:%M:%S", "%d/%m/%Y %H:%M:%S", "%d/%m/%Y %H:%M", "%Y-%m-%d", "%d/%m/%Y")
 _LEAST_SHARE = 0.1
 """Fewer rows that share a key are second entries, not a history. Own assumption."""
-_RECORD = {"survey", "status", "epc", "certificate"}
+_RECORD = {"survey", "origin", "epc", "certificate"}
 _OTHER = {"plan", "build", "installed", "tenure", "rent", "money", "insulation"}
 
 

@@ -42,7 +42,7 @@ _FORMS: Mapping[str, re.Pattern[str]] = {
     "digits": re.compile(r"\d"),
     "storey": re.compile(r"^-?\d{1,2}(?:st|nd|rd|th|/[fr\d]{1,2}|f)?\b(?: (?:of|floor).*)?$"),
     "house_number": re.compile(r"^\d{1,4}[a-z]?(?:[-/]\d{1,4}[a-z]?)?$"),
-    "address": re.compile(r"\d+[a-z]?,? +\w+|^[a-z' .-]{4,}$"),
+    "house_and_street": re.compile(r"\d+[a-z]?,? +[a-z]{3,}"),
 }
 
 

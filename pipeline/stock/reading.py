@@ -15,6 +15,7 @@ import polars as pl
 from pipeline.errors import StockListError
 from pipeline.stock import (
     addresses,
+    blocks,
     bounds,
     characters,
     csv_files,
@@ -22,7 +23,6 @@ from pipeline.stock import (
     long_lists,
     lookups,
     newest,
-    not_homes,
     other_rows,
     personal,
     phrases,
@@ -90,7 +90,7 @@ def read(
     if must:
         found = with_key(found, looks)
         _refuse_absent(answers, found, path.name)
-        body, found, told = not_homes.left_out(body, found, "block_ref" in answers.columns)
+        body, found, told = blocks.left_out(body, found, "block_ref" in answers.columns)
         notes += told
     cells, superseded, older = newest.only(_cells(body, found, extra), body, names, looks)
     cells, cut = _cut(_of_walls(cells))

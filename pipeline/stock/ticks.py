@@ -24,7 +24,7 @@ _KINDS = {
     ),
     "wall_insulation": (
         (r"cwi|cavity(?: wall)? (?:insulation|insulated|fill|filled)|filled", "Filled cavity"),
-        (r"walls? insulated|insulated(?: walls?)?", "Insulated"),
+        (r"walls? ins(?:ul(?:ated|ation)?|ulated)?|insulated(?: walls?)?", "Insulated"),
         (r"ewi|external(?: wall)?(?: insulation| insulated)?", "External"),
         (r"iwi|internal(?: wall)?(?: insulation| insulated)?|dry ?lined", "Internal"),
     ),

@@ -9,6 +9,7 @@ import polars as pl
 
 from pipeline.columns import dictionary
 from pipeline.stock.answers import NOT_KNOWN, Answers, folded
+from pipeline.stock.headings import unit_of
 from pipeline.stock.questions import Question
 
 _BARE = r"^\s*[\d.,]+\s*$"
@@ -27,7 +28,11 @@ def asked(cells: pl.DataFrame, headings: Mapping[str, str], answers: Answers) ->
 
     cells: columns of the dictionary as text.
     """
-    found = [_area(cells, column) for column in _AREAS if column in headings]
+    found = [
+        _area(cells, column)
+        for column in _AREAS
+        if column in headings and unit_of(headings[column]) != "ft2"
+    ]
     if "construction_year" in headings:
         found.append(_years(cells))
     if "survey_date" in headings:

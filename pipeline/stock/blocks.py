@@ -1,6 +1,5 @@
-"""Rows of a list that are no homes: the block of other rows, and homes that were demolished."""
+"""Rows of a list that are no homes but the block of other rows, and what they tell of these."""
 
-from collections.abc import Sequence
 from dataclasses import replace
 
 import polars as pl
@@ -11,8 +10,6 @@ from pipeline.stock.headings import Match
 _KNOWN = 0.5
 """Least share of parents' keys that are keys of the list. Own assumption."""
 _SEE_BLOCK = ("see block", "as block", "per block", "as for block", "see parent")
-_GONE = r"(?i)^\s*demo(?:l|lished|lition|lish)?\b"
-_STATUS = ({"status"}, {"status", "property"}, {"status", "asset"}, {"status", "key"})
 
 
 def left_out(
@@ -24,37 +21,23 @@ def left_out(
     their block: where a home says "see block" it takes the cell of that row, and the parent's key
     is its block where no heading is. settled: whether that is settled otherwise.
     """
-    body, demolished = _standing(body, found.all)
-    notes = [f"{demolished:,} rows of demolished homes were left out"] if demolished else []
     key = found.positions.get("home_id")
-    if key is None:
-        return body, found, notes
-    parent = _parent(body, found, key)
-    if parent is None:
-        return body, found, notes
+    parent = _parent(body, found, key) if key is not None else None
+    if key is None or parent is None:
+        return body, found, []
     own, other = (pl.col(body.columns[p + 1]) for p in (key, parent))
     named = body.select(other.drop_nulls().unique()).to_series()
     is_block = own.is_in(named.implode()) & other.is_null()
     blocks = body.filter(is_block)
     if blocks.is_empty():
-        return body, found, notes
+        return body, found, []
     homes = _told_by_blocks(body.filter(~is_block), blocks, body.columns[key + 1], other)
-    notes.append(f"{blocks.height:,} rows that other rows name as their block were left out")
+    notes = [f"{blocks.height:,} rows that other rows name as their block were left out"]
     if "block_ref" not in found.positions and not settled:
         positions = {**found.positions, "block_ref": parent}
         unused = tuple(h for h in found.unused if h != found.all[parent])
         found = replace(found, positions=positions, unused=unused)
     return homes, found, notes
-
-
-def _standing(body: pl.DataFrame, names: Sequence[str]) -> tuple[pl.DataFrame, int]:
-    """Rows whose status is not that they are demolished, and how many are."""
-    places = [p for p, n in enumerate(names) if set(wording.parts_of(n)[0]) in _STATUS]
-    gone = [pl.col(body.columns[p + 1]).str.contains(_GONE).fill_null(False) for p in places]
-    if not gone or not body.select(pl.any_horizontal(gone).any()).item():
-        return body, 0
-    kept = body.filter(~pl.any_horizontal(gone))
-    return kept, body.height - kept.height
 
 
 def _parent(body: pl.DataFrame, found: Match, key: int) -> int | None:
