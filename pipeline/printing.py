@@ -100,7 +100,7 @@ def _show_sources(sources: dict[str, dict[str, Any]]) -> None:
     """What became of the rows and values of each source laid over the list."""
     for name, told in sources.items():
         ways = ", ".join(f"{rows:,} by {way}" for way, rows in told["matched"].items())
-        used = ", ".join(f"{_title(column)} {n:,}" for column, n in told["used"].items())
+        used = ", ".join(f"{dictionary()[c].label} {n:,}" for c, n in told["used"].items())
         console.print(
             f"Source '{name}': {sum(told['matched'].values()):,} of {told['rows']:,} rows matched"
             f" ({ways}); {told['homes']:,} homes got something. Values used: {used}.",
