@@ -107,11 +107,8 @@ def _show_sources(sources: dict[str, dict[str, Any]]) -> None:
             highlight=False,
         )
         for why, left in told["not_matched"].items():
-            more = ", ..." if left["rows"] > len(left["first"]) else ""
-            console.print(
-                f"  {left['rows']:,} not used: {why} ({', '.join(left['first'])}{more}).",
-                highlight=False,
-            )
+            named = f" (such as {', '.join(left['first'])})" if left["first"] else ""
+            console.print(f"  {left['rows']:,} not used: {why}{named}.", highlight=False)
 
 
 _MOST_TEXTS = 10

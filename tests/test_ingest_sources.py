@@ -171,12 +171,15 @@ def test_the_newest_evidence_wins_by_its_own_date_unless_a_rule_says_otherwise(t
 def test_of_several_rows_for_a_home_the_newest_is_used(tmp_path):
     survey = (
         "Property Ref,Floor Area,Survey Date\nB1,91,2023-01-01\nB1,92,2025-01-01\n"
-        "C5,93,2023-01-01\nC5,94,\n"
+        "C5,93,2023-01-01\nC5,94,\nA-12,95,\nA-12,96,\n"
     )
     listed = _laid(tmp_path, survey)
-    assert (_areas(listed)["B1"], _areas(listed)["C5"]) == (92, 85)
-    left = listed.sources["survey"]["not_matched"]
-    assert (left[matching.OLDER]["rows"], left[matching.UNDATED]["rows"]) == (1, 2)
+    areas = _areas(listed)
+    assert (areas["B1"], areas["C5"], areas["A-12"]) == (92, 93, 85)
+    told = listed.sources["survey"]
+    assert told["rows"] == 6
+    left = told["not_matched"]
+    assert (left[matching.OLDER]["rows"], left[matching.UNDATED]["rows"]) == (2, 2)
 
 
 def test_a_source_of_which_nothing_was_used_is_an_error(tmp_path):
@@ -194,7 +197,7 @@ def test_the_run_prints_and_keeps_the_account_of_its_sources(tmp_path, call):
     assert said.code == 0
     assert f"1 of 2 rows matched (1 by {matching.LIKE_KEY}); 1 homes got something" in said.out
     assert "Values used: Floor area 1" in said.out
-    assert f"1 not used: {matching.STRANGE} (Z9)" in said.out
+    assert f"1 not used: {matching.STRANGE} (such as Z9)" in said.out
     kept = open_run(tmp_path / "s.duckdb").account["sources"]["survey"]
     assert (kept["rows"], kept["used"]) == (2, {"floor_area_m2": 1})
 
