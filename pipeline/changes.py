@@ -1,17 +1,14 @@
 """What differs between two published runs: what they rest on, their homes, and their columns."""
 
-import json
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import polars as pl
 
 from pipeline import identity, programme
-from pipeline.columns import by_role, dictionary
-from pipeline.published import table
-from pipeline.store import damaged
+from pipeline.columns import by_role
+from pipeline.published import VERSIONS, Run
 
 INPUT, RESULT, DERIVED = "input", "result", "derived"
 GONE, NEW = "gone", "new"
@@ -22,35 +19,6 @@ RESULTS = (
 """What a landlord orders and gets; every other modelled column counts as derived."""
 _FOLLOW = ("home_id", "source_row", "rank", "cumulative_cost_gbp")
 """Columns that follow from the place in the list or the order."""
-_NEEDED = (*identity.NAMED, "rank", "cumulative_cost_gbp", *programme.SUMMED)
-_OF_RUN = ("reference_version", "code_version", "system_catalogue_sha256", "rate_book")
-
-
-@dataclass(frozen=True)
-class Run:
-    """What two runs are compared by; one made with other reference tables can be read too."""
-
-    account: dict[str, Any]
-    ranking: pl.DataFrame
-    rates: pl.DataFrame
-
-
-def read(path: Path) -> Run:
-    """A run from its store. Raises StoreError where that is missing, none of ours or damaged."""
-    ranking, rates, made = (table(path, name) for name in ("ranking", "rate_book", "run"))
-    try:
-        account = json.loads(made["account"].item())
-        float(account["settings"]["budget_gbp"])
-        for name in _NEEDED:
-            if (ranking.schema[name] == pl.String) != (dictionary()[name].dtype == "text"):
-                raise ValueError(f"column {name} of the ranking is {ranking.schema[name]}")
-        if ranking["home_id"].null_count() or ranking["home_id"].is_duplicated().any():
-            raise ValueError("a home of the ranking stands twice or has no key")
-        rates.select("item", "applies_to", "source")
-        _ = [account[name] for name in _OF_RUN]
-    except (KeyError, TypeError, ValueError, pl.exceptions.PolarsError) as fault:
-        raise damaged(path, str(fault).splitlines()[0]) from None
-    return Run(account, ranking, rates)
 
 
 @dataclass(frozen=True)
@@ -104,17 +72,10 @@ def rekeyed(before: pl.DataFrame, after: pl.DataFrame) -> pl.DataFrame:
         before.join(after, on="home_id", how="anti"),
         after.join(before, on="home_id", how="anti"),
     )
-    sure = pl.col("way").is_in(identity.SURE)
-    there, back = (
-        identity.met(a.select(identity.NAMED), b.select(identity.NAMED)).filter(sure)
-        for a, b in ((new, gone), (gone, new))
-    )
-    alone = there.filter(~pl.col("other").is_duplicated()).select("home_id", _old="other")
-    return alone.join(
-        back.filter(~pl.col("other").is_duplicated()).select(home_id="other", _old="home_id"),
-        on=["home_id", "_old"],
-        how="semi",
-    )
+    met = identity.met(new.select(identity.NAMED), gone.select(identity.NAMED))
+    sure = met.filter(pl.col("way").is_in(identity.SURE))
+    one = ~(pl.col("home_id").is_duplicated() | pl.col("other").is_duplicated())
+    return sure.filter(one).select("home_id", _old="other")
 
 
 def _changed(was: pl.DataFrame, now: pl.DataFrame) -> Iterator[pl.DataFrame]:
@@ -161,7 +122,7 @@ def _moved(was: pl.DataFrame, now: pl.DataFrame) -> dict[str, Any]:
 
 def _basis(before: Run, after: Run) -> Iterator[tuple[str, str, str]]:
     """What the two runs rest on otherwise: versions, settings, and rates by item."""
-    one, two = ({**{n: run.account[n] for n in _OF_RUN}, **_flat(run)} for run in (before, after))
+    one, two = ({**{n: run.account[n] for n in VERSIONS}, **_flat(run)} for run in (before, after))
     for what in sorted({*one, *two}):
         was, now = (str(side.get(what, "none")) for side in (one, two))
         if was != now:

@@ -39,7 +39,7 @@ from pipeline.options import rates
 from pipeline.outputs import writing
 from pipeline.printing import complaints, console, words
 from pipeline.programme import funds
-from pipeline.published import Published, open_run, settings_of, table
+from pipeline.published import Published, open_run, read_run, settings_of, table
 from pipeline.run import run
 from pipeline.stock import Inputs, headings, reading
 
@@ -224,7 +224,7 @@ def changes_command(
     Example: programme changes march.duckdb june.duckdb --out changes.csv
     """
     with writing("changes", [out] if out else [], _read_from(before, after)) as files:
-        found = changes.compare(changes.read(before), changes.read(after))
+        found = changes.compare(read_run(before), read_run(after))
         if out:
             told = pl.col("kind") != ("" if derived else changes.DERIVED)
             files.add(out, csv_bytes(found.lines.filter(told)))

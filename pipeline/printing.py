@@ -100,20 +100,15 @@ def _show_sources(sources: dict[str, dict[str, Any]]) -> None:
     """What became of the rows and values of each source laid over the list."""
     for name, told in sources.items():
         ways = ", ".join(f"{rows:,} by {way}" for way, rows in told["matched"].items())
-        used = ", ".join(
-            f"{dictionary()[column].label} {n:,}" for column, n in told["used"].items()
-        )
+        used = ", ".join(f"{dictionary()[c].label} {n:,}" for c, n in told["used"].items())
         console.print(
             f"Source '{name}': {sum(told['matched'].values()):,} of {told['rows']:,} rows matched"
             f" ({ways}); {told['homes']:,} homes got something. Values used: {used}.",
             highlight=False,
         )
         for why, left in told["not_matched"].items():
-            more = ", ..." if left["rows"] > len(left["first"]) else ""
-            console.print(
-                f"  {left['rows']:,} not used: {why} ({', '.join(left['first'])}{more}).",
-                highlight=False,
-            )
+            named = f" (such as {', '.join(left['first'])})" if left["first"] else ""
+            console.print(f"  {left['rows']:,} not used: {why}{named}.", highlight=False)
 
 
 _MOST_TEXTS = 10

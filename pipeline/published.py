@@ -2,6 +2,7 @@
 
 import json
 import stat
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -9,8 +10,8 @@ from typing import Any
 
 import polars as pl
 
-from pipeline import assess, reference
-from pipeline.columns import by_role
+from pipeline import assess, identity, programme, reference
+from pipeline.columns import Column, by_role, dictionary
 from pipeline.errors import SettingsError, StoreError
 from pipeline.options import catalogue, rates
 from pipeline.settings import Settings, build
@@ -46,7 +47,7 @@ def open_run(path: Path) -> Published:
     try:
         account = json.loads(made["account"])
         named, version = account["rate_book"], account["reference_version"]
-        _check_columns(ranking)
+        _check_columns(ranking, by_role("stock", "home", "result"))
         for what, held in (("rate_book", book), ("system_catalogue", systems)):
             if digest(held) != account[f"{what}_sha256"]:
                 raise ValueError(f"table {what} is not the one the run was made with")
@@ -62,9 +63,38 @@ def open_run(path: Path) -> Published:
     return Published(path, account, made["published_at"], ranking, quarantine, faults, base)
 
 
-def _check_columns(ranking: pl.DataFrame) -> None:
-    """Raise ValueError where the ranking lacks a column of the dictionary, or its type."""
-    for column in by_role("stock", "home", "result"):
+@dataclass(frozen=True)
+class Run:
+    """What a store keeps of a run, without a basis to reckon on: enough to compare two runs."""
+
+    account: dict[str, Any]
+    ranking: pl.DataFrame
+    rates: pl.DataFrame
+
+
+_NEEDED = (*identity.NAMED, "rank", *programme.SUMMED)
+VERSIONS = ("reference_version", "code_version", "system_catalogue_sha256", "rate_book")
+"""What a run rests on beside settings and rates, as its account names it."""
+
+
+def read_run(path: Path) -> Run:
+    """A run of any reference tables. Raises StoreError where it is missing, not ours or damaged."""
+    ranking, rates, made = (table(path, name) for name in ("ranking", "rate_book", "run"))
+    try:
+        account = json.loads(made["account"].item())
+        float(account["settings"]["budget_gbp"])
+        _check_columns(ranking, [c for c in dictionary().values() if c.name in _NEEDED])
+        rates.select("item", "applies_to", "source")
+        if lacking := [name for name in VERSIONS if name not in account]:
+            raise ValueError(f"the account lacks {', '.join(lacking)}")
+    except (KeyError, TypeError, ValueError, pl.exceptions.PolarsError) as fault:
+        raise damaged(path, str(fault).splitlines()[0]) from None
+    return Run(account, ranking, rates)
+
+
+def _check_columns(ranking: pl.DataFrame, columns: Sequence[Column]) -> None:
+    """Raise ValueError where the ranking lacks one of the columns, or its type."""
+    for column in columns:
         found = ranking.schema.get(column.name)
         if found is None or (found == pl.String) != (column.polars_dtype == pl.String):
             raise ValueError(f"column {column.name} of the ranking is {found}")

@@ -7,6 +7,7 @@ import zipfile
 from importlib.resources import files
 from pathlib import Path
 
+import duckdb
 import fastexcel
 import polars as pl
 import pytest
@@ -17,7 +18,7 @@ from pipeline.columns import by_role, dictionary
 from pipeline.errors import SettingsError, StockListError
 from pipeline.exports import csv_bytes
 from pipeline.homes import GRADED
-from pipeline.published import open_run
+from pipeline.published import Run, open_run, read_run
 from pipeline.run import run
 from pipeline.settings import Settings, build
 from pipeline.stock import (
@@ -170,12 +171,15 @@ def test_the_newest_evidence_wins_by_its_own_date_unless_a_rule_says_otherwise(t
 def test_of_several_rows_for_a_home_the_newest_is_used(tmp_path):
     survey = (
         "Property Ref,Floor Area,Survey Date\nB1,91,2023-01-01\nB1,92,2025-01-01\n"
-        "C5,93,2023-01-01\nC5,94,\n"
+        "C5,93,2023-01-01\nC5,94,\nA-12,95,\nA-12,96,\n"
     )
     listed = _laid(tmp_path, survey)
-    assert (_areas(listed)["B1"], _areas(listed)["C5"]) == (92, 85)
-    left = listed.sources["survey"]["not_matched"]
-    assert (left[matching.OLDER]["rows"], left[matching.UNDATED]["rows"]) == (1, 2)
+    areas = _areas(listed)
+    assert (areas["B1"], areas["C5"], areas["A-12"]) == (92, 93, 85)
+    told = listed.sources["survey"]
+    assert told["rows"] == 6
+    left = told["not_matched"]
+    assert (left[matching.OLDER]["rows"], left[matching.UNDATED]["rows"]) == (2, 2)
 
 
 def test_a_source_of_which_nothing_was_used_is_an_error(tmp_path):
@@ -193,7 +197,7 @@ def test_the_run_prints_and_keeps_the_account_of_its_sources(tmp_path, call):
     assert said.code == 0
     assert f"1 of 2 rows matched (1 by {matching.LIKE_KEY}); 1 homes got something" in said.out
     assert "Values used: Floor area 1" in said.out
-    assert f"1 not used: {matching.STRANGE} (Z9)" in said.out
+    assert f"1 not used: {matching.STRANGE} (such as Z9)" in said.out
     kept = open_run(tmp_path / "s.duckdb").account["sources"]["survey"]
     assert (kept["rows"], kept["used"]) == (2, {"floor_area_m2": 1})
 
@@ -568,11 +572,11 @@ def test_formula_cells_are_neutralised_and_come_back_as_sent(tmp_path):
     assert listed.accepted["address"].to_list() == [text.strip() for text in texts]
 
 
-def _published(tmp_path: Path, name: str, text: str, **given) -> changes.Run:
+def _published(tmp_path: Path, name: str, text: str, **given) -> Run:
     """A run of a small list."""
     path = _write(tmp_path / f"{name}.csv", text)
     run(Inputs(path), tmp_path / f"{name}.duckdb", tmp_path / name, build(given, "test"))
-    return changes.read(tmp_path / f"{name}.duckdb")
+    return read_run(tmp_path / f"{name}.duckdb")
 
 
 def test_changes_between_two_runs(tmp_path, call):
@@ -617,6 +621,25 @@ def test_the_command_tells_changes_in_order_and_derived_ones_only_on_request(tmp
     said = call("changes", *stores, "--out", out, "--derived")
     assert "Derived columns that differ" in said.out
     assert set(pl.read_csv(out)["kind"]) == {"gone", "input", "result", "derived"}
+
+
+def test_changes_reads_a_run_made_with_other_reference_tables_and_tells_rates(tmp_path, call):
+    """The earlier run is of another version of the tool, and one of its rates was another."""
+    _published(tmp_path, "a", stock_text())
+    later, earlier = tmp_path / "a.duckdb", tmp_path / "old.duckdb"
+    earlier.write_bytes(later.read_bytes())
+    version = read_run(later).account["reference_version"]
+    with duckdb.connect(str(earlier)) as store:
+        store.execute(f"update run set account = replace(account, '{version}', 'earlier')")
+        store.execute("update rate_book set rate_gbp = '0.5' where item = 'wall_preparation'")
+    basis = {what: (was, now) for what, was, now in
+             changes.compare(*map(read_run, (earlier, later))).basis}  # fmt: skip
+    assert set(basis) == {"reference_version", "rate wall_preparation all"}
+    assert basis["reference_version"] == ("earlier", version)
+    assert "0.5" in basis["rate wall_preparation all"][0]
+    said = call("changes", earlier, later)
+    assert said.code == 0
+    assert "The runs rest on other figures" in said.out
 
 
 def test_two_homes_of_one_uprn_are_not_taken_for_one_under_another_key():

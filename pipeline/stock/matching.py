@@ -82,17 +82,16 @@ def _by(found: pl.DataFrame, homes: pl.DataFrame, key: str, way: str) -> pl.Data
     taken = pl.col("_home").is_in(found["home"].drop_nulls().implode())
     day = pl.when(sure).then("survey_date")
     last = day.max().over(key)
-    dated = (sure & pl.col("survey_date").is_null()).sum().over(key) == 0
-    alone = (sure & (pl.col("survey_date") == last).fill_null(True)).sum().over(key) == 1
+    alone = (sure & (pl.col("survey_date") == last)).sum().over(key) == 1
     single = sure.sum().over(key) == 1
     told = (
         pl.when(meets & ~sure)
         .then(None)
         .when(sure & taken)
         .then(pl.lit(TAKEN))
-        .when(sure & ~single & ~(dated & alone))
+        .when(sure & ~single & ~alone)
         .then(pl.lit(UNDATED))
-        .when(sure & ~single & (pl.col("survey_date") != last))
+        .when(sure & ~single & (pl.col("survey_date") != last).fill_null(True))
         .then(pl.lit(OLDER))
         .when(sure)
         .then(pl.lit(way))

@@ -69,7 +69,7 @@ def overlay(
     accounts: dict[str, dict[str, Any]] = {}
     typed = typed.with_columns(pl.col("survey_date").alias(_day(BASE)))
     for name, path in others.items():
-        sent, columns = _read(path, settled)
+        sent, columns, superseded = _read(path, settled)
         matched = matching.match(sent, typed)
         log.append(_not_matched(matched, name))
         home = matched.drop_nulls("home").select("source_row", home_id="home")
@@ -83,11 +83,11 @@ def overlay(
                 _stands=pl.col("source_row").is_in(stands.implode())
             )
             wins = _wins(column, name, precedence.get(column), [BASE, *accounts])
-            wins = wins & ~pl.col("_stands")
+            wins &= ~pl.col("_stands")
             log.append(_told(beside, column, name, wins))
             used[column] = beside.filter(wins)["home_id"].unique()
             typed = _settled(beside, column, name, wins)
-        accounts[name] = _account(matched, used)
+        accounts[name] = _account(matched, used, superseded)
         _refuse_unused(accounts[name], path, sent, typed)
     return Overlay(typed.drop(map(_day, (BASE, *others))), pl.concat(log), accounts)
 
@@ -109,8 +109,8 @@ def _check_names(precedence: Mapping[str, tuple[str, ...]], others: Mapping[str,
             )
 
 
-def _read(path: Path, settled: Answers) -> tuple[pl.DataFrame, list[str]]:
-    """The rows of a source, typed, and the columns of the list that it has."""
+def _read(path: Path, settled: Answers) -> tuple[pl.DataFrame, list[str], int]:
+    """The rows of a source, typed, the columns of the list it has, and its rows superseded."""
     raw = reading.read(path, settled, must=())
     if not _KEYS & set(raw.headings) and not {"address", "postcode"} <= set(raw.headings):
         raise StockListError(
@@ -124,10 +124,12 @@ def _read(path: Path, settled: Answers) -> tuple[pl.DataFrame, list[str]]:
         for c in by_role("stock")
         if c.name in raw.headings or read[c.name].count() or read[c.name + UNREADABLE].any()
     ]
-    return read, told
+    return read, told, raw.superseded
 
 
-def _account(matched: pl.DataFrame, used: Mapping[str, pl.Series]) -> dict[str, Any]:
+def _account(
+    matched: pl.DataFrame, used: Mapping[str, pl.Series], superseded: int
+) -> dict[str, Any]:
     """What became of the rows and values of a source, in numbers that add up."""
     known = pl.col("home").is_not_null()
     ways = {told: part.height for (told,), part in _parted(matched.filter(known))}
@@ -135,12 +137,15 @@ def _account(matched: pl.DataFrame, used: Mapping[str, pl.Series]) -> dict[str, 
         told: {"rows": part.height, "first": part["named"].head(_NAMED).to_list()}
         for (told,), part in _parted(matched.filter(~known))
     }
-    if sum(ways.values()) + sum(int(one["rows"]) for one in left.values()) != matched.height:
+    if superseded:
+        left.setdefault(matching.OLDER, {"rows": 0, "first": []})["rows"] += superseded
+    rows = matched.height + superseded
+    if sum(ways.values()) + sum(int(one["rows"]) for one in left.values()) != rows:
         raise AssertionError("rows of a source differ from those matched plus those not")
     homes = pl.concat([pl.Series(dtype=pl.String), *used.values()]).n_unique()
     counts = {column: homes_of.len() for column, homes_of in used.items() if homes_of.len()}
     return {
-        "rows": matched.height, "matched": ways, "not_matched": left, "homes": homes,
+        "rows": rows, "matched": ways, "not_matched": left, "homes": homes,
         "used": counts,
     }  # fmt: skip
 
