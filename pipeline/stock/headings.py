@@ -360,6 +360,12 @@ def named(row: Row) -> int:
     return len(best) - sum(text[:1].isdigit() for text in texts)
 
 
+def are_units(row: Row) -> bool:
+    """Whether all a row holds are units, as a line under the headings may."""
+    texts = [plain(cell).split() for cell in row if cell is not None]
+    return bool(texts) and all(map(_unit, texts))
+
+
 @cache
 def known_words() -> list[str]:
     """Every name of a column of the list, in lower case."""
