@@ -214,17 +214,21 @@ def headings_command(
 def changes_command(
     before: Annotated[Path, typer.Argument(help="The earlier store.")],
     after: Annotated[Path, typer.Argument(help="The later store.")],
-    out: Annotated[Path | None, typer.Option(help="CSV file for every change.")] = None,
+    out: Annotated[Path | None, typer.Option(help="CSV file with a line per change.")] = None,
+    derived: Annotated[
+        bool, typer.Option("--derived", help="Tell the columns that only follow, too.")
+    ] = False,
 ) -> None:
-    """Tell what differs between two published runs, home by home.
+    """Tell what differs between two published runs: settings, homes, inputs, results, money.
 
     Example: programme changes march.duckdb june.duckdb --out changes.csv
     """
     with writing("changes", [out] if out else [], _read_from(before, after)) as files:
-        found = changes.compare(*(table(path, "ranking") for path in (before, after)))
+        found = changes.compare(changes.read(before), changes.read(after))
         if out:
-            files.add(out, csv_bytes(found))
-    printing.show_changes(found)
+            told = pl.col("kind") != ("" if derived else changes.DERIVED)
+            files.add(out, csv_bytes(found.lines.filter(told)))
+    printing.show_changes(found, derived)
     _tell_file(out)
 
 

@@ -12,7 +12,7 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from pipeline import claims, comparison, explain, identity, programme, scenarios
+from pipeline import changes, claims, comparison, explain, identity, programme, scenarios
 from pipeline.columns import dictionary
 from pipeline.explain import layout
 from pipeline.funding import Funding
@@ -67,6 +67,7 @@ def show_run(result: Result, met: pl.DataFrame) -> None:
         f" + quarantined {rows['quarantined']:,}.  Ranked: {rows['ranked']:,}.",
         highlight=False,
     )
+    _show_sources(account["sources"])
     every = programme.totals(ranking.filter(pl.col("rank").is_not_null()))
     funded = programme.totals(programme.affordable(claims.still_open(ranking, met), budget))
     headings = ["", "All ranked", f"Within {budget:,.0f} GBP"]
@@ -93,6 +94,26 @@ def show_run(result: Result, met: pl.DataFrame) -> None:
     if rows["quarantined"]:
         _show_how_to_mend(account["workbook"])
     console.print(Panel(explain.CAUTION, title="Before anybody acts on this", expand=False))
+
+
+def _show_sources(sources: dict[str, dict[str, Any]]) -> None:
+    """What became of the rows and values of each source laid over the list."""
+    for name, told in sources.items():
+        ways = ", ".join(f"{rows:,} by {way}" for way, rows in told["matched"].items())
+        used = ", ".join(
+            f"{dictionary()[column].label} {n:,}" for column, n in told["used"].items()
+        )
+        console.print(
+            f"Source '{name}': {sum(told['matched'].values()):,} of {told['rows']:,} rows matched"
+            f" ({ways}); {told['homes']:,} homes got something. Values used: {used}.",
+            highlight=False,
+        )
+        for why, left in told["not_matched"].items():
+            more = ", ..." if left["rows"] > len(left["first"]) else ""
+            console.print(
+                f"  {left['rows']:,} not used: {why} ({', '.join(left['first'])}{more}).",
+                highlight=False,
+            )
 
 
 _MOST_TEXTS = 10
@@ -455,14 +476,35 @@ def _plain_number(value: float) -> str:
     return f"{value:,.9f}".rstrip("0").rstrip(".")
 
 
-def show_changes(found: pl.DataFrame) -> None:
-    """How many homes are new, gone or changed, and in which columns, with a few by name."""
-    homes = found.group_by("change").agg(pl.col("home_id").n_unique().alias("homes")).sort("change")
-    _print("Homes", ["Change", "Homes"], [[c, f"{n:,}"] for c, n in homes.iter_rows()], shrinking=0)
+_MOST_NAMED = 5
+
+
+def show_changes(found: changes.Changes, derived: bool) -> None:
+    """What the runs rest on, then homes, inputs, results and money; derived columns on request."""
+    if found.basis:
+        rows = [[what, _short(was), _short(now)] for what, was, now in found.basis]
+        _print("The runs rest on other figures", ["What", "Before", "After"], rows, shrinking=1)
+    else:
+        console.print("Settings, rates and versions are the same.")
+    n = {name: f"{count:,}" for name, count in found.homes.items()}
+    console.print(
+        f"Homes before {n['before']} = kept {n['kept']} + re-keyed {n['rekeyed']} + gone"
+        f" {n['gone']}.  After {n['after']} = kept {n['kept']} + re-keyed {n['rekeyed']} + new"
+        f" {n['new']}.",
+        highlight=False,
+    )
+    _show_changed("Inputs that differ: what the landlord changed", found.lines, changes.INPUT)
+    _show_changed("Results that differ", found.lines, changes.RESULT)
+    _show_money(found.money)
+    if derived:
+        _show_changed("Derived columns that differ", found.lines, changes.DERIVED)
+
+
+def _show_changed(title: str, lines: pl.DataFrame, kind: str) -> None:
     columns = (
-        found.drop_nulls("column")
+        lines.filter(pl.col("kind") == kind)
         .group_by("column", maintain_order=True)
-        .agg(pl.len().alias("homes"), pl.first("home_id"), pl.first("was"), pl.first("now"))
+        .agg(pl.len().alias("homes"), pl.first("home_id"), pl.first("before"), pl.first("after"))
         .sort("homes", "column", descending=[True, False])
     )
     rows = [
@@ -470,7 +512,22 @@ def show_changes(found: pl.DataFrame) -> None:
         for column, homes, home, was, now in columns.iter_rows()
     ]
     if rows:
-        _print("Changed columns", ["Column", "Homes", "For instance"], rows, shrinking=2)
+        _print(title, ["Column", "Homes", "For instance"], rows, shrinking=2)
+    else:
+        console.print(f"{title}: none.")
+
+
+def _show_money(money: dict[str, dict[str, Any]]) -> None:
+    """Totals of the ranking and of the budget before and after, and the homes in and out."""
+    for name, told in money.items():
+        was, now = told["before"], told["after"]
+        rows = [[_title(c), _whole(was[c]), _whole(now[c])] for c in was]
+        _print(f"Homes in the {name}", ["", "Before", "After"], rows, shrinking=0)
+        for way in ("in", "out"):
+            first = ", ".join(told[way][:_MOST_NAMED])
+            more = ", ..." if len(told[way]) > _MOST_NAMED else ""
+            console.print(f"  {way}: {len(told[way]):,} {first}{more}".rstrip(), highlight=False)
+    console.print("Claims made are not looked at here.")
 
 
 def show_allocation(made: Funding, why: str | None) -> None:

@@ -229,6 +229,7 @@ def _account(inputs: stock.Inputs, made: _Made, ranking_csv: bytes) -> dict[str,
             "quarantined": listed.quarantine.height,
             "ranked": int(made.ranking["rank"].count()),
         },
+        "sources": listed.sources,
         "headings_not_used": len(listed.raw.match.unused),
         "personal": {
             "columns_dropped": listed.raw.match.personal,

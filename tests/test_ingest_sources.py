@@ -12,7 +12,7 @@ import polars as pl
 import pytest
 import xlsxwriter
 
-from pipeline import changes, reference, stock
+from pipeline import changes, identity, reference, stock
 from pipeline.columns import by_role, dictionary
 from pipeline.errors import SettingsError, StockListError
 from pipeline.exports import csv_bytes
@@ -20,7 +20,17 @@ from pipeline.homes import GRADED
 from pipeline.published import open_run
 from pipeline.run import run
 from pipeline.settings import Settings, build
-from pipeline.stock import Inputs, answers, headings, mending, questions, reading, rules, workbook
+from pipeline.stock import (
+    Inputs,
+    answers,
+    headings,
+    matching,
+    mending,
+    questions,
+    reading,
+    rules,
+    workbook,
+)
 from tests.conftest import DEMO_STOCK, GOOD_ROW, same, stock_text
 
 LIST = """Property Ref,UPRN,Address,Post Code,Prop Type,Age,Floor Area,Wall Type,Wall U
@@ -71,16 +81,121 @@ def test_precedence_is_a_rule_per_column(tmp_path):
 
 
 def test_two_rows_for_one_home_and_rows_without_a_key_are_not_used(tmp_path):
-    survey = "Property Ref,Wall U\nT1,1.2\nT1,1.3\n,1.4\nT2,bad\n"
+    survey = "Property Ref,Wall U\nT1,1.2\nT1,1.3\n,1.4\nT2,bad\nT3,1.6\n"
     listed = _ingest(tmp_path, survey=survey)
     homes = {row["home_id"]: row for row in listed.accepted.to_dicts()}
     assert homes["T1"]["u_existing_w_m2k"] == 1.7
     told = " ".join(listed.overrides["outcome"])
-    assert "several rows of the source share this home_id: none used" in told
-    assert "1 rows of the source have no home_id" in told
+    assert told.count(matching.UNDATED) == 2
+    assert matching.NAMELESS in told
     assert "could not be read: not used" in told
     with pytest.raises(StockListError, match="neither the home's key nor a UPRN"):
         _ingest(tmp_path, survey="Postcode,Wall U\nHX77 3AB,1.2\n")
+
+
+ACCOUNT_LIST = """Property Ref,UPRN,Address,Post Code,Prop Type,Age,Floor Area,Wall Type,Survey Date
+A-007,100001,1 Alder Row,HX77 3AB,House,1934,85,Solid brick,2024-05-01
+A-12,100002,2 Alder Row,HX77 3AB,House,1934,85,Solid brick,
+A-1.2,100003,3 Alder Row,HX77 3AB,House,1934,85,Solid brick,
+B1,100004,4 Alder Row,HX77 3AB,House,1934,85,Solid brick,
+B01,100005,5 Alder Row,HX77 3AB,House,1934,85,Solid brick,
+C5,100006,6 Alder Row,HX77 3AB,House,1934,85,Solid brick,
+"""
+
+
+def _laid(tmp_path: Path, text: str, precedence=None, **more: str) -> stock.Stock:
+    base = _write(tmp_path / "list.csv", ACCOUNT_LIST)
+    others = {n: _write(tmp_path / f"{n}.csv", t) for n, t in {"survey": text, **more}.items()}
+    return stock.ingest(Inputs(base, others), precedence or {})
+
+
+def _areas(listed: stock.Stock) -> dict[str, float]:
+    return dict(listed.accepted.select("home_id", "floor_area_m2").iter_rows())
+
+
+def test_a_source_is_accounted_for_row_by_row_and_value_by_value(tmp_path):
+    """Every row of the source is one matched or one told; the numbers are counted by hand."""
+    survey = """Property Ref,UPRN,Address,Post Code,Floor Area,Heating
+a7,,,,91,
+A-12,,,,92,Gas boiler
+b.001,,,,93,
+NEW,100003,,,94,
+,,"Row, 6 Alder",hx773ab,96,
+Z9,,,,97,
+"""
+    listed = _laid(tmp_path, survey)
+    told = listed.sources["survey"]
+    assert told["matched"] == {
+        matching.LIKE_KEY: 1, matching.KEY: 1, matching.UPRN: 1, matching.ADDRESS: 1,
+    }  # fmt: skip
+    doubt = matching.DOUBT.format(matching.LIKE_KEY)
+    assert told["not_matched"] == {
+        doubt: {"rows": 1, "first": ["b.001"]},
+        matching.STRANGE: {"rows": 1, "first": ["Z9"]},
+    }
+    assert (told["rows"], told["homes"]) == (6, 4)
+    assert told["used"]["floor_area_m2"] == 4
+    assert told["used"]["heating"] == 1
+    areas = {"A-007": 91, "A-12": 92, "A-1.2": 94, "B1": 85, "B01": 85, "C5": 96}
+    assert _areas(listed) == areas
+
+
+@pytest.mark.parametrize(
+    ("row", "why"),
+    [
+        ("c05,100001,,,91\n", matching.UPRN),  # the key's UPRN is another home's: not repaired
+        ("C.5,,,,91\nC05,,,,92\n", matching.DOUBT.format(matching.LIKE_KEY)),
+        ("A-01-2,,,,91\n", matching.LIKE_KEY),
+    ],
+)
+def test_a_key_is_repaired_only_where_one_home_and_one_row_have_it(row, why, tmp_path):
+    survey = "Property Ref,UPRN,Address,Post Code,Floor Area\nB1,,,,90\n" + row
+    told = _laid(tmp_path, survey).sources["survey"]
+    assert why in {**told["matched"], **told["not_matched"]}
+    assert told["used"]["floor_area_m2"] == 2 - ("C.5" in row)
+
+
+def test_the_newest_evidence_wins_by_its_own_date_unless_a_rule_says_otherwise(tmp_path):
+    survey = "Property Ref,Floor Area,Survey Date\nA-007,91,2023-01-01\nB1,92,2023-01-01\n"
+    later = "Property Ref,Floor Area,Survey Date\nA-007,93,2025-01-01\nB1,94,2022-01-01\n"
+    assert _areas(_laid(tmp_path, survey))["A-007"] == 85  # the list's survey is of 2024
+    areas = _areas(_laid(tmp_path, survey, later=later))
+    assert (areas["A-007"], areas["B1"]) == (93, 92)
+    rule = {"floor_area_m2": ("survey", "later", "list")}
+    assert _areas(_laid(tmp_path, survey, rule, later=later))["A-007"] == 91
+    undated = "Property Ref,Floor Area\nA-007,95\n"
+    assert _areas(_laid(tmp_path, survey, later=undated))["A-007"] == 95
+
+
+def test_of_several_rows_for_a_home_the_newest_is_used(tmp_path):
+    survey = (
+        "Property Ref,Floor Area,Survey Date\nB1,91,2023-01-01\nB1,92,2025-01-01\n"
+        "C5,93,2023-01-01\nC5,94,\n"
+    )
+    listed = _laid(tmp_path, survey)
+    assert (_areas(listed)["B1"], _areas(listed)["C5"]) == (92, 85)
+    left = listed.sources["survey"]["not_matched"]
+    assert (left[matching.OLDER]["rows"], left[matching.UNDATED]["rows"]) == (1, 2)
+
+
+def test_a_source_of_which_nothing_was_used_is_an_error(tmp_path):
+    with pytest.raises(StockListError, match=r"nothing of it was used.*X1, X2.*A-007, A-12"):
+        _laid(tmp_path, "Property Ref,Floor Area\nX1,91\nX2,92\n")
+    with pytest.raises(StockListError, match="none of their values is used"):
+        _laid(tmp_path, "Property Ref,Floor Area\nB1,\n")
+
+
+def test_the_run_prints_and_keeps_the_account_of_its_sources(tmp_path, call):
+    base = _write(tmp_path / "list.csv", ACCOUNT_LIST)
+    survey = _write(tmp_path / "s.csv", "Property Ref,Floor Area\na7,91\nZ9,92\n")
+    said = call("run", base, "--with", f"survey={survey}", "--store", tmp_path / "s.duckdb",
+                "--out", tmp_path / "out")  # fmt: skip
+    assert said.code == 0
+    assert f"1 of 2 rows matched (1 by {matching.LIKE_KEY}); 1 homes got something" in said.out
+    assert "Values used: Floor area 1" in said.out
+    assert f"1 not used: {matching.STRANGE} (Z9)" in said.out
+    kept = open_run(tmp_path / "s.duckdb").account["sources"]["survey"]
+    assert (kept["rows"], kept["used"]) == (2, {"floor_area_m2": 1})
 
 
 def test_measured_sources_raise_the_grade_and_narrow_the_spread(tmp_path):
@@ -419,7 +534,7 @@ def test_personal_data_in_any_known_column_reaches_no_file_and_no_table(tmp_path
         "T3,3 Alder Row,Weir,Weir Court,HX77 3AB,House,1934,85,brikc (01632) 960 131,",
     ]
     path = _write(tmp_path / "list.csv", "\n".join([head, *rows]) + "\n")
-    survey = "Property Ref,Estate,Wall Type\nT1,Mr Oakbourne,mobile 07700.900.123\n"
+    survey = "Property Ref,Estate,Wall Type,Floor Area\nT1,Mr Oakbourne,mobile 07700.900.123,90\n"
     other = _write(tmp_path / "survey.csv", survey)
     out, store = tmp_path / "out", tmp_path / "s.duckdb"
     result = run(Inputs(path, {"survey": other}), store, out, Settings())
@@ -453,27 +568,65 @@ def test_formula_cells_are_neutralised_and_come_back_as_sent(tmp_path):
     assert listed.accepted["address"].to_list() == [text.strip() for text in texts]
 
 
+def _published(tmp_path: Path, name: str, text: str, **given) -> changes.Run:
+    """A run of a small list."""
+    path = _write(tmp_path / f"{name}.csv", text)
+    run(Inputs(path), tmp_path / f"{name}.duckdb", tmp_path / name, build(given, "test"))
+    return changes.read(tmp_path / f"{name}.duckdb")
+
+
 def test_changes_between_two_runs(tmp_path, call):
-    one = _write(
-        tmp_path / "one.csv", stock_text(*(GOOD_ROW.format(ref=f"T{n}", n=n) for n in (1, 2, 3)))
-    )
-    rows = [GOOD_ROW.format(ref="T2", n=2).replace(",85,", ",95,"), GOOD_ROW.format(ref="T3", n=3)]
-    rows.append(GOOD_ROW.format(ref="T4", n=4))
-    two = _write(tmp_path / "two.csv", stock_text(*rows))
-    for path, name in ((one, "a"), (two, "b")):
-        run(Inputs(path), tmp_path / f"{name}.duckdb", tmp_path / name, Settings())
-    a, b = (open_run(tmp_path / f"{name}.duckdb").ranking for name in "ab")
-    found = changes.compare(a, b)
-    kinds = {(r["home_id"], r["change"]) for r in found.to_dicts()}
-    assert kinds == {("T1", "gone"), ("T2", "changed"), ("T4", "new")}
-    area = found.filter(pl.col("column") == "floor_area_m2").to_dicts()
-    assert [(r["was"], r["now"]) for r in area] == [("85.0", "95.0")]
-    assert changes.compare(a, a).height == 0
-    said = call(
-        "changes", tmp_path / "a.duckdb", tmp_path / "b.duckdb", "--out", tmp_path / "c.csv"
-    )
+    """Home 2 has a larger floor, home 3 another key, home 1 is gone and home 4 new."""
+    row = GOOD_ROW.format
+    one = _published(tmp_path, "a", stock_text(*(row(ref=f"T{n}", n=n) for n in (1, 2, 3))))
+    rows = [row(ref="T2", n=2).replace(",85,", ",95,"), row(ref="N3", n=3), row(ref="T4", n=4)]
+    two = _published(tmp_path, "b", stock_text(*rows), budget_gbp=5.0)
+    found = changes.compare(one, two)
+    assert found.homes == {
+        "before": 3, "kept": 1, "rekeyed": 1, "gone": 1, "after": 3, "new": 1,
+    }  # fmt: skip
+    assert found.basis == [("settings budget_gbp", "10000000.0", "5.0")]
+    kinds = {(r["home_id"], r["kind"], r["column"]): r for r in found.lines.to_dicts()}
+    assert {("T1", "gone", None), ("T4", "new", None)} <= set(kinds)
+    floor = kinds["T2", "input", "floor_area_m2"]
+    assert (floor["before"], floor["after"], floor["other_key"]) == ("85.0", "95.0", None)
+    key = kinds["N3", "input", "home_id"]
+    assert (key["before"], key["after"], key["other_key"]) == ("T3", "N3", "T3")
+    assert {r["home_id"] for r in kinds.values() if r["kind"] == "result"} == {"T2"}
+    assert ("T2", "derived", "volume_m3") in kinds
+    assert (found.money["ranking"]["in"], found.money["ranking"]["out"]) == (["T4"], ["T1"])
+    assert (found.money["budget"]["in"], len(found.money["budget"]["out"])) == ([], 3)
+    assert changes.compare(one, one).lines.is_empty()
+
+
+def test_the_command_tells_changes_in_order_and_derived_ones_only_on_request(tmp_path, call):
+    row = GOOD_ROW.format
+    _published(tmp_path, "a", stock_text(row(ref="T1", n=1), row(ref="T2", n=2)))
+    _published(tmp_path, "b", stock_text(row(ref="T1", n=1).replace(",85,", ",95,")))
+    stores, out = [tmp_path / "a.duckdb", tmp_path / "b.duckdb"], tmp_path / "c.csv"
+    said = call("changes", *stores, "--out", out)
     assert said.code == 0
-    assert pl.read_csv(tmp_path / "c.csv").height == found.height
+    places = [said.out.index(text) for text in (
+        "Settings, rates and versions are the same",
+        "Homes before 2 = kept 1 + re-keyed 0 + gone 1. After 1 = kept 1 + re-keyed 0 + new 0",
+        "Inputs that differ", "Results that differ", "Homes in the ranking", "Homes in the budget",
+    )]  # fmt: skip
+    assert places == sorted(places)
+    assert "Derived" not in said.out
+    assert set(pl.read_csv(out)["kind"]) == {"gone", "input", "result"}
+    said = call("changes", *stores, "--out", out, "--derived")
+    assert "Derived columns that differ" in said.out
+    assert set(pl.read_csv(out)["kind"]) == {"gone", "input", "result", "derived"}
+
+
+def test_two_homes_of_one_uprn_are_not_taken_for_one_under_another_key():
+    """One gone home and two new ones share a UPRN: none is re-keyed."""
+    named = pl.DataFrame(
+        {"home_id": ["A1", "B1", "B2"], "uprn": ["100001"] * 3, "address": [None] * 3,
+         "postcode": [None] * 3}, schema=dict.fromkeys(identity.NAMED, pl.String),
+    )  # fmt: skip
+    assert changes.rekeyed(named[:1], named[1:]).is_empty()
+    assert changes.rekeyed(named[:1], named[1:2]).rows() == [("B1", "A1")]
 
 
 def test_warnings_let_a_row_in_and_stand_in_the_ranking(tmp_path):

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
@@ -50,9 +51,9 @@ class Stock:
     accepted: one typed row per home, with `warnings` and `<column>__from` where another source
     gave the value. quarantine: source_row, home_id, reasons and the cells as sent. faults: one
     line per fault. said: what each distinct text was read as, with row counts. overrides: which
-    source gave way to which. corrections: cells a person mended. answers: all that was
-    settled; to_keep: those of workbooks for the landlord's dictionary. refused: why the list is not
-    taken at all, empty where it is.
+    source gave way to which. corrections: cells a person mended. sources: `Overlay.accounts`.
+    answers: all that was settled; to_keep: those of workbooks for the landlord's dictionary.
+    refused: why the list is not taken at all, empty where it is.
     """
 
     accepted: pl.DataFrame
@@ -61,6 +62,7 @@ class Stock:
     said: pl.DataFrame
     overrides: pl.DataFrame
     corrections: pl.DataFrame
+    sources: dict[str, dict[str, Any]]
     raw: RawTable
     answers: Answers
     to_keep: Answers
@@ -117,7 +119,8 @@ def ingest(inputs: Inputs, precedence: Mapping[str, tuple[str, ...]]) -> Stock:
     if accepted["home_id"].is_duplicated().any():
         raise AssertionError("a home was accepted twice")
     refused = raw.refused or faults.why_refused(found, raw.frame.height, accepted.height)
-    return Stock(accepted, quarantine, found, said, laid.log, trail, raw, settled, to_keep, refused)
+    tables = (accepted, quarantine, found, said, laid.log, trail)
+    return Stock(*tables, laid.accounts, raw, settled, to_keep, refused)
 
 
 def _all_headings(sent: RawTable, cells: pl.DataFrame) -> dict[str, str]:

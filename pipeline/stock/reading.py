@@ -92,7 +92,10 @@ def read(
         _refuse_absent(answers, found, path.name)
         body, found, told = blocks.left_out(body, found, "block_ref" in answers.columns)
         notes += told
-    cells, superseded, older = newest.only(_cells(body, found, extra), body, names, looks)
+    cells, superseded = _cells(body, found, extra), 0
+    older: list[str] = []
+    if must:  # of another source's rows `sources` tells which are used
+        cells, superseded, older = newest.only(cells, body, names, looks)
     cells, cut = _cut(_of_walls(cells))
     cells, confirmed = whole_columns.settled(cells, answers)
     cells, struck = personal.clean(cells)

@@ -1,24 +1,27 @@
 """More than one source for a home: surveys, certificate extracts, meter totals beside the list.
 
-Each source is read like a stock list, with its own headings. Its values are laid over the list's
-by the home's key, or by the UPRN where a source has no key of the landlord's. Which source wins is
-a rule per column; every value that gave way is kept in a log.
+Each source is read like a stock list, with its own headings. Its rows are matched to the list's
+homes (`matching`) and their values laid over. Which value wins is a rule per column, else the
+newest by its survey date, else that of the source named last; what gave way is kept in a log.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
+from pipeline import identity
 from pipeline.columns import by_role
 from pipeline.errors import SettingsError, StockListError
-from pipeline.stock import reading, values
+from pipeline.stock import matching, reading, values
 from pipeline.stock.answers import Answers
 from pipeline.stock.rules import UNREADABLE
 
 BASE = "list"
-_KEYS = ("home_id", "uprn")
+_KEYS = {"home_id", "uprn"}
+_NAMED = 3
 
 
 @dataclass(frozen=True)
@@ -27,11 +30,14 @@ class Overlay:
 
     typed: values and flags as `values.typed` gives them, with `<column>__from` naming the source
     of each value that is not the list's. log: home_id, column, source, value, gave_way, and why a
-    source's row or cell was not used.
+    source's row or cell was not used. accounts: for each source its rows, those matched by way,
+    those not matched by reason with the first of them by name, the homes that got something, and
+    the values used by column.
     """
 
     typed: pl.DataFrame
     log: pl.DataFrame
+    accounts: dict[str, dict[str, Any]]
 
 
 _LOG = {
@@ -51,29 +57,44 @@ def overlay(
     precedence: Mapping[str, tuple[str, ...]],
     corrected: pl.DataFrame,
 ) -> Overlay:
-    """Lay each source over the list in turn, the last named on top unless `precedence` says else.
+    """Lay each source over the list in turn, the newest on top unless `precedence` says else.
 
     corrected: source_row and column of cells that a person corrected, which no source overrides.
     precedence: column to source names, strongest first; a source it leaves out gives no value.
-    Raises StockListError for a source without a key, SettingsError for an unknown name in
-    `precedence`.
+    Raises StockListError for a source without a key or of no use, SettingsError for an unknown
+    name in `precedence`.
     """
     _check_names(precedence, others)
     log = [pl.DataFrame(schema=_LOG)]
+    accounts: dict[str, dict[str, Any]] = {}
+    typed = typed.with_columns(pl.col("survey_date").alias(_day(BASE)))
     for name, path in others.items():
-        read, by = _read(path, settled)
-        read, left = _one_row_a_home(read, by, typed, name)
-        log.append(left)
-        for column in by_role("stock"):
-            if column.name not in _KEYS and column.name in read.columns:
-                stands = corrected.filter(pl.col("column") == column.name)["source_row"]
-                beside = _beside(typed, read, by, column.name).with_columns(
-                    _stands=pl.col("source_row").is_in(stands.implode())
-                )
-                wins = _wins(column.name, name, precedence.get(column.name)) & ~pl.col("_stands")
-                log.append(_told(beside, column.name, name, wins))
-                typed = _settled(beside, column.name, name, wins)
-    return Overlay(typed, pl.concat(log))
+        sent, columns = _read(path, settled)
+        matched = matching.match(sent, typed)
+        log.append(_not_matched(matched, name))
+        home = matched.drop_nulls("home").select("source_row", home_id="home")
+        read = sent.drop("home_id").join(home, on="source_row")
+        dates = read.select("home_id", pl.col("survey_date").alias(_day(name)))
+        typed = typed.join(dates, on="home_id", how="left", maintain_order="left")
+        used = {}
+        for column in (c for c in columns if c not in _KEYS):
+            stands = corrected.filter(pl.col("column") == column)["source_row"]
+            beside = _beside(typed, read, column).with_columns(
+                _stands=pl.col("source_row").is_in(stands.implode())
+            )
+            wins = _wins(column, name, precedence.get(column), [BASE, *accounts])
+            wins = wins & ~pl.col("_stands")
+            log.append(_told(beside, column, name, wins))
+            used[column] = beside.filter(wins)["home_id"].unique()
+            typed = _settled(beside, column, name, wins)
+        accounts[name] = _account(matched, used)
+        _refuse_unused(accounts[name], path, sent, typed)
+    return Overlay(typed.drop(map(_day, (BASE, *others))), pl.concat(log), accounts)
+
+
+def _day(source: str) -> str:
+    """Column that holds the survey date of a source's row while the sources are laid over."""
+    return f"_day {source}"
 
 
 def _check_names(precedence: Mapping[str, tuple[str, ...]], others: Mapping[str, Path]) -> None:
@@ -88,44 +109,83 @@ def _check_names(precedence: Mapping[str, tuple[str, ...]], others: Mapping[str,
             )
 
 
-def _read(path: Path, settled: Answers) -> tuple[pl.DataFrame, str]:
+def _read(path: Path, settled: Answers) -> tuple[pl.DataFrame, list[str]]:
+    """The rows of a source, typed, and the columns of the list that it has."""
     raw = reading.read(path, settled, must=())
-    by = next((key for key in _KEYS if key in raw.headings), None)
-    if by is None:
+    if not _KEYS & set(raw.headings) and not {"address", "postcode"} <= set(raw.headings):
         raise StockListError(
-            f"{path.name}: neither the home's key nor a UPRN has a heading, so its rows cannot be"
-            " joined to the list. Add one, or settle it with --columns."
+            f"{path.name}: neither the home's key nor a UPRN nor an address with its postcode has a"
+            " heading, so its rows cannot be joined to the list. Add one, or settle it with"
+            " --columns."
         )
     read = values.typed(raw).frame
-    keep = [c for c in read.columns if c.removesuffix(UNREADABLE) in raw.headings]
-    extra = ["age_band"] if "age_band" in read.columns else []
-    return read.select(*keep, *extra), by
-
-
-def _one_row_a_home(
-    read: pl.DataFrame, by: str, typed: pl.DataFrame, source: str
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Rows that name one home of the list, and a log of those that do not."""
-    keyed = read.filter(pl.col(by).is_not_null())
-    strange = keyed.join(typed, on=by, how="anti").select(by)
-    double = keyed.filter(pl.col(by).is_duplicated()).select(by).unique()
-    used = keyed.join(typed.select(by).unique(), on=by, how="semi").filter(
-        ~pl.col(by).is_duplicated()
-    )
     told = [
-        frame.select(pl.col(by).alias("home_id"), pl.lit(why).alias("outcome"))
-        for frame, why in (
-            (strange, f"no home of the list has this {by}"),
-            (double, f"several rows of the source share this {by}: none used"),
-        )
+        c.name
+        for c in by_role("stock")
+        if c.name in raw.headings or read[c.name].count() or read[c.name + UNREADABLE].any()
     ]
-    nameless = read.height - keyed.height
-    if nameless:
-        why = f"{nameless} rows of the source have no {by}"
-        told.append(pl.DataFrame({"home_id": [None], "outcome": [why]}, schema_overrides=_LOG))
-    log = pl.concat(told, how="diagonal").with_columns(source=pl.lit(source))
-    blank = {c: pl.lit(None, t) for c, t in _LOG.items() if c not in log.columns}
-    return used, log.with_columns(**blank).select(list(_LOG))
+    return read, told
+
+
+def _account(matched: pl.DataFrame, used: Mapping[str, pl.Series]) -> dict[str, Any]:
+    """What became of the rows and values of a source, in numbers that add up."""
+    known = pl.col("home").is_not_null()
+    ways = {told: part.height for (told,), part in _parted(matched.filter(known))}
+    left: dict[str, dict[str, Any]] = {
+        told: {"rows": part.height, "first": part["named"].head(_NAMED).to_list()}
+        for (told,), part in _parted(matched.filter(~known))
+    }
+    if sum(ways.values()) + sum(int(one["rows"]) for one in left.values()) != matched.height:
+        raise AssertionError("rows of a source differ from those matched plus those not")
+    homes = pl.concat([pl.Series(dtype=pl.String), *used.values()]).n_unique()
+    counts = {column: homes_of.len() for column, homes_of in used.items() if homes_of.len()}
+    return {
+        "rows": matched.height, "matched": ways, "not_matched": left, "homes": homes,
+        "used": counts,
+    }  # fmt: skip
+
+
+def _parted(matched: pl.DataFrame) -> Iterable[tuple[tuple[Any, ...], pl.DataFrame]]:
+    return matched.partition_by("told", as_dict=True, maintain_order=True).items()
+
+
+def _refuse_unused(
+    told: dict[str, Any], path: Path, read: pl.DataFrame, typed: pl.DataFrame
+) -> None:
+    """Raise StockListError for a source that changes nothing: its keys may be those of others."""
+    if told["used"]:
+        return
+    if told["matched"]:
+        raise StockListError(
+            f"{path.name}: {sum(told['matched'].values()):,} of its rows match a home of the list,"
+            " but none of their values is used: they are empty, cannot be read, are older than the"
+            " list's or give way by sources.precedence. Mend the file or the settings, or leave the"
+            " source out."
+        )
+    own, lists = (
+        "; ".join(
+            f"{label} {', '.join(some)}"
+            for label, some in (
+                (c, t[c].drop_nulls().head(_NAMED).to_list()) for c in identity.NAMED
+            )
+            if some
+        )
+        for t in (read, typed)
+    )
+    why = "; ".join(f"{one['rows']:,} rows: {w}" for w, one in told["not_matched"].items())
+    raise StockListError(
+        f"{path.name}: nothing of it was used, as none of its {told['rows']:,} rows matches a home"
+        f" of the list ({why}). It has {own or 'no keys'}; the list has {lists or 'no keys'}. Add"
+        " the list's keys, UPRNs, or addresses with postcodes to it, or settle its headings with"
+        " --columns."
+    )
+
+
+def _not_matched(matched: pl.DataFrame, source: str) -> pl.DataFrame:
+    """The log of rows that were not used."""
+    left = matched.filter(pl.col("home").is_null())
+    told = {"home_id": pl.col("named"), "source": pl.lit(source), "outcome": pl.col("told")}
+    return left.select(told.get(c, pl.lit(None, t)).alias(c) for c, t in _LOG.items())
 
 
 def _parts(column: str) -> list[str]:
@@ -133,16 +193,16 @@ def _parts(column: str) -> list[str]:
     return [column, "age_band"] if column == "construction_year" else [column]
 
 
-def _beside(typed: pl.DataFrame, read: pl.DataFrame, by: str, column: str) -> pl.DataFrame:
+def _beside(typed: pl.DataFrame, read: pl.DataFrame, column: str) -> pl.DataFrame:
     """The list with one column of a source beside it: `_bad`, and `<part>__new` for each part."""
     incoming = read.select(
-        by,
+        "home_id",
         pl.col(column + UNREADABLE).alias("_bad"),
         *(pl.col(part).alias(f"{part}__new") for part in _parts(column)),
     )
     if f"{column}__from" not in typed.columns:
         typed = typed.with_columns(pl.lit(None, pl.String).alias(f"{column}__from"))
-    return typed.join(incoming, on=by, how="left", maintain_order="left")
+    return typed.join(incoming, on="home_id", how="left", maintain_order="left")
 
 
 def _given(column: str) -> pl.Expr:
@@ -153,13 +213,17 @@ def _held(column: str) -> pl.Expr:
     return pl.any_horizontal(pl.col(part).is_not_null() for part in _parts(column))
 
 
-def _wins(column: str, source: str, order: tuple[str, ...] | None) -> pl.Expr:
+def _wins(column: str, source: str, order: tuple[str, ...] | None, below: Sequence[str]) -> pl.Expr:
     """Where the source's value takes the cell: over a gap, or over a weaker source's value.
 
-    Without an order the later source is the stronger.
+    below: the sources laid before. Without an order the value of the later date is the stronger,
+    and without both dates that of the later source.
     """
     if order is None:
-        return _given(column)
+        origin = pl.col(f"{column}__from").fill_null(BASE)
+        held_on = pl.coalesce(pl.when(origin == name).then(_day(name)) for name in below)
+        newer_held = (held_on > pl.col(_day(source))).fill_null(False)
+        return _given(column) & ~(_held(column) & newer_held)
     if source not in order:
         return pl.lit(False)
     place = {name: i for i, name in enumerate(order)}
@@ -185,7 +249,7 @@ def _told(beside: pl.DataFrame, column: str, source: str, wins: pl.Expr) -> pl.D
         .when(_given(column) & pl.col("_stands"))
         .then(pl.lit("kept what a person corrected"))
         .when(_given(column) & ~wins)
-        .then(pl.lit("kept the stronger source's value"))
+        .then(pl.lit("kept the stronger or newer value"))
         .when(wins & _held(column) & (value != text))
         .then(pl.lit("took the place of the value that gave way"))
         .when(wins & ~_held(column))

@@ -197,7 +197,8 @@ def _phrase(text: str | None, own: str) -> list[object]:
     if said.age:
         also.append("built " + "-".join("" if year is None else f"{year:g}" for year in said.age))
     return [
-        value, unreadable, NOT_KNOWN if said.empty else value, "; ".join(said.unread) or None,
+        value, unreadable, NOT_KNOWN if said.empty else value,
+        "; ".join(said.unread) or None if value or also else None,
         "; ".join(also) or None, *map(told.get, others), said.weak or None,
         *(said.age or (None, None)), *(name in said.open or None for name in others),
     ]  # fmt: skip
