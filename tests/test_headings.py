@@ -370,3 +370,20 @@ def test_headings_of_lists_by_others_are_taken_as_a_person_would(name):
     taken = reading.read(next((HERE / name).glob("list.*"))).headings
     wrong = {c for c in {*wanted, *taken} if wanted.get(c) != taken.get(c)}
     assert len(wrong) <= len(wanted) / 20, {c: (wanted.get(c), taken.get(c)) for c in wrong}
+
+
+def test_repeated_headings_of_two_rows_begin_no_other_list(tmp_path):
+    path = tmp_path / "list.xlsx"
+    upper = ["Prop.", None, None, None, "Areas (m2)", None, None]
+    lower = ["No.", "Address", "Type", "Built", "Floor", "Wall net", "Walls"]
+    with xlsxwriter.Workbook(path) as book:
+        sheet = book.add_worksheet()
+        for top in (0, 6):
+            sheet.write_row(top, 0, upper)
+            sheet.write_row(top + 1, 0, lower)
+            for n in range(top + 2, top + 6):
+                sheet.write_row(n, 0, [f"T/{n}", f"{n} Alder Row", "Hse", 1934, 85, 60, "Solid"])
+    raw = reading.read(path)
+    assert raw.frame["floor_area_m2"].to_list() == ["85"] * 8
+    assert raw.frame["home_id"][4] == "T/8"
+    assert raw.notes == ("2 rows of headings between the homes were left out",)
