@@ -62,9 +62,10 @@ def show_run(result: Result, met: pl.DataFrame) -> None:
     rows, budget = account["rows"], account["settings"]["budget_gbp"]
     _show_reading(account, result.listed.raw.match.unused)
     warn_invented(account["rate_book_source"])
+    older = f" + superseded {rows['superseded']:,}" if rows["superseded"] else ""
     console.print(
         f"Rows read {rows['read']:,} = accepted {rows['accepted']:,}"
-        f" + quarantined {rows['quarantined']:,}.  Ranked: {rows['ranked']:,}.",
+        f" + quarantined {rows['quarantined']:,}{older}.  Ranked: {rows['ranked']:,}.",
         highlight=False,
     )
     _show_sources(account["sources"])

@@ -205,6 +205,7 @@ def _account(inputs: stock.Inputs, made: _Made, ranking_csv: bytes) -> dict[str,
     settings = base.settings.model_dump(mode="json")
     rests_on = {
         "stock_list_sha256": listed.raw.sha256,
+        **({"sheet": inputs.sheet} if inputs.sheet else {}),
         "other_sources_sha256": {n: reading.sha256(p) for n, p in inputs.others.items()},
         "column_map_sha256": reading.sha256(inputs.columns) if inputs.columns else None,
         "answers_sha256": answers.digest(listed.answers),
@@ -225,6 +226,7 @@ def _account(inputs: stock.Inputs, made: _Made, ranking_csv: bytes) -> dict[str,
         "ranking_sha256": hashlib.sha256(ranking_csv).hexdigest(),
         "rows": {
             "read": listed.rows_read,
+            "superseded": listed.raw.superseded,
             "accepted": listed.accepted.height,
             "quarantined": listed.quarantine.height,
             "ranked": int(made.ranking["rank"].count()),

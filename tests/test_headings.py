@@ -1,5 +1,7 @@
 """Which heading holds which column: by words and cells together."""
 
+import csv
+
 import polars as pl
 import pytest
 import xlsxwriter
@@ -8,6 +10,7 @@ from pipeline import stock
 from pipeline.stock import Inputs, addresses, doubts, profiles, reading, wording
 from pipeline.stock.headings import match
 from tests.conftest import GOOD_ROW, HEADINGS, stock_text
+from tests.lists.score import HERE, folders
 
 ROWS = [
     {
@@ -345,3 +348,42 @@ def test_a_sheet_with_more_of_the_same_homes_is_put_beside_them(tmp_path):
     assert raw.frame["wall_construction"].to_list()[1:4] == ["Solid brick", "Cavity", "Solid brick"]
     assert raw.frame["source_row"].to_list() == list(range(2, 10))
     assert "sheet 'Energy' was put beside the homes by their key" in raw.notes
+
+
+def test_a_line_of_units_under_the_headings_is_of_them(tmp_path):
+    rows = [{**row, "Floor area": "900"} for row in ROWS]
+    units = {key: "sq ft" if key == "Floor area" else None for key in ROWS[0]}
+    raw = _read(tmp_path, [units, *rows])
+    assert (raw.headings["floor_area_m2"], raw.frame.height) == ("Floor area sq ft", 12)
+    assert raw.frame["source_row"][0] == 3
+    assert not raw.questions
+
+
+@pytest.mark.parametrize("name", sorted(path.name for path in folders()))
+def test_headings_of_lists_by_others_are_taken_as_a_person_would(name):
+    """tests/lists/headings.csv: what a careful person takes each heading for."""
+    wanted = {
+        row["column"]: row["heading"]
+        for row in csv.DictReader((HERE / "headings.csv").read_text().splitlines())
+        if row["list"] == name
+    }
+    taken = reading.read(next((HERE / name).glob("list.*"))).headings
+    wrong = {c for c in {*wanted, *taken} if wanted.get(c) != taken.get(c)}
+    assert len(wrong) <= len(wanted) / 20, {c: (wanted.get(c), taken.get(c)) for c in wrong}
+
+
+def test_repeated_headings_of_two_rows_begin_no_other_list(tmp_path):
+    path = tmp_path / "list.xlsx"
+    upper = ["Prop.", None, None, None, "Areas (m2)", None, None]
+    lower = ["No.", "Address", "Type", "Built", "Floor", "Wall net", "Walls"]
+    with xlsxwriter.Workbook(path) as book:
+        sheet = book.add_worksheet()
+        for top in (0, 6):
+            sheet.write_row(top, 0, upper)
+            sheet.write_row(top + 1, 0, lower)
+            for n in range(top + 2, top + 6):
+                sheet.write_row(n, 0, [f"T/{n}", f"{n} Alder Row", "Hse", 1934, 85, 60, "Solid"])
+    raw = reading.read(path)
+    assert raw.frame["floor_area_m2"].to_list() == ["85"] * 8
+    assert raw.frame["home_id"][4] == "T/8"
+    assert raw.notes == ("2 rows of headings between the homes were left out",)

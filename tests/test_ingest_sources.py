@@ -283,7 +283,7 @@ def test_a_mended_quarantine_comes_back_in_and_leaves_a_trail(tmp_path):
         Inputs(path, mended=[tmp_path / "mended.xlsx"]), tmp_path / "s.duckdb", tmp_path, Settings()
     )
     assert second.account["rows"] | {"ranked": 0} == {
-        "read": 4, "accepted": 3, "quarantined": 1, "ranked": 0,
+        "read": 4, "superseded": 0, "accepted": 3, "quarantined": 1, "ranked": 0,
     }  # fmt: skip
     homes = {row["home_id"]: row for row in second.ranking.to_dicts()}
     assert (homes["T2"]["construction_year"], homes["T2"]["floor_area_m2"]) == (1931, 84)

@@ -52,7 +52,8 @@ def _reading(run: Published, said: pl.DataFrame, corrections: pl.DataFrame) -> N
             place.metric(label, f"{value:,}", help=why)
     lines = [
         f"**Rows:** {rows['read']:,} read = {rows['accepted']:,} accepted +"
-        f" {rows['quarantined']:,} in quarantine.",
+        f" {rows['quarantined']:,} in quarantine"
+        f" + {rows.get('superseded', 0):,} superseded by a newer row of their home.",
         f"**Headings not used:** {account['headings_not_used']:,}; the run names them on the"
         " terminal and keeps none, for they may name a person.",
         f"**Personal data:** {personal['columns_dropped']:,} columns whose headings look personal"

@@ -353,11 +353,24 @@ def joined(upper: Row, lower: Row) -> list[object]:
     return told
 
 
-def named(row: Row) -> int:
-    """How many columns the words of a row name, and no more than one a cell; figures count off."""
+def named(row: Row) -> float:
+    """How many columns the words of a row name; among equals the surer words count for more.
+
+    A cell names one column at most. Cells that begin with a figure count off.
+    """
     texts = [str(cell).strip() for cell in row if cell is not None]
-    best = {max(s, key=lambda n: s[n]) for text in texts if (s := _words_of(text))}
-    return len(best) - sum(text[:1].isdigit() for text in texts)
+    best: dict[str, float] = {}
+    for words in map(_words_of, texts):
+        if words:
+            name = max(words, key=lambda name: words[name])
+            best[name] = max(words[name], best.get(name, 0.0))
+    return len(best) - sum(text[:1].isdigit() for text in texts) + sum(best.values()) / 1000
+
+
+def are_units(row: Row) -> bool:
+    """Whether all a row holds are units, as a line under the headings may."""
+    texts = [plain(cell).split() for cell in row if cell is not None]
+    return bool(texts) and all(map(_unit, texts))
 
 
 @cache

@@ -191,6 +191,8 @@ def _form(look: str) -> Callable[[Profile], float]:
 
 
 def _description(held: Profile) -> float:
+    if held.share("phrase", "property_type", "built_form", "wall") < 0.1:
+        return UNLIKELY
     return 0.3 + 0.7 * held.share("phrase")
 
 

@@ -19,7 +19,7 @@ class Sheet:
     rows: pl.DataFrame
     header: int
     names: tuple[str, ...]
-    count: int
+    count: float
     above: tuple[object, ...] = ()
 
     @property

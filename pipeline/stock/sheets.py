@@ -31,11 +31,13 @@ def looked_at(name: str, rows: pl.DataFrame, settled: Mapping[str, str]) -> Shee
     best = Sheet(name, rows, 0, (), 0)
     for index, row in enumerate(top):
         options: list[tuple[Sequence[object], Sequence[object]]] = [(row, ())]
-        if index and any(cell is None for cell in top[index - 1]):
+        units = headings.are_units(row)
+        if index and (units or any(cell is None for cell in top[index - 1])):
             options.append((headings.joined(top[index - 1], row), top[index - 1]))
         for names, above in options:
             count = headings.named(names)
             count += sum(headings.plain(heading) in settled for heading in names)
+            count += bool(units and above)
             count += _OF_ATTRIBUTES if long_lists.heads(names) else 0
             if count > best.count:
                 written = tuple(str(n).strip() if n is not None else "" for n in names)

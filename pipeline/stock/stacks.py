@@ -85,10 +85,15 @@ def parts(sheet: Sheet) -> list[Sheet]:
         pl.col(c).str.strip_chars().str.to_lowercase().is_in(known).fill_null(False)
         for c in sheet.rows.columns[:_FIRST]
     )
-    own = {headings.plain(name) for name in sheet.names}
+    own = [headings.plain(name) for name in sheet.names]
     for place in cells.filter(told >= 2)["place"]:
         row = sheet.rows.row(place)
-        other = [str(c) for c in row if c is not None and headings.plain(c) not in own]
+        words = [headings.plain(cell) if cell is not None else "" for cell in row]
+        other = [
+            word
+            for place_, word in enumerate(words)
+            if word and not f" {(own[place_] if place_ < len(own) else '')}".endswith(f" {word}")
+        ]
         if headings.named(row) >= _LEAST_AGAIN and len(other) >= 2:
             starts.append(place)
     if len(starts) == 1:

@@ -47,12 +47,14 @@ def put_together(
     """The rows and headings with such columns made one, and notes on it.
 
     body: `source_row` and one text column to a heading. Ticked columns are joined into a new one
-    behind the last.
+    behind the last. What was put behind another cell has no heading any more.
     """
-    body, notes = _with_units(body, names, looks)
-    body, told = _ranges(body, names, looks)
-    notes += told
-    body, headings, told = _of_storeys(body, names, looks)
+    body, units = _with_units(body, names, looks)
+    body, years = _ranges(body, names, looks)
+    notes = [f"units under '{names[p]}' were put behind '{names[p - 1]}'" for p in units]
+    notes += [f"years under '{names[p]}' were put behind '{names[p - 1]}'" for p in years]
+    left = ["" if place in {*units, *years} else name for place, name in enumerate(names)]
+    body, headings, told = _of_storeys(body, left, looks)
     notes += told
     for column in _KINDS:
         ticked = _ticked(column, names, looks)
@@ -114,9 +116,9 @@ def _spelt(body: pl.DataFrame, ticked: dict[int, str]) -> pl.Expr:
 
 def _with_units(
     body: pl.DataFrame, names: Sequence[str], looks: Sequence[Profile]
-) -> tuple[pl.DataFrame, list[str]]:
-    """Put a unit that has a column of its own behind the bare figure to its left."""
-    notes = []
+) -> tuple[pl.DataFrame, list[int]]:
+    """Put a unit that has a column of its own behind the bare figure to its left; its places."""
+    used = []
     for place in range(1, len(names)):
         last = names[place].lower().split()[-1:]
         if not last or not _UNITS.match(last[0]) or looks[place - 1].share("figure") < 0.5:
@@ -131,15 +133,15 @@ def _with_units(
         body = body.with_columns(
             pl.when(bare).then(pl.format("{} {}", cell, unit.str.strip_chars())).otherwise(cell)
         )
-        notes.append(f"units under '{names[place]}' were put behind '{names[place - 1]}'")
-    return body, notes
+        used.append(place)
+    return body, used
 
 
 def _ranges(
     body: pl.DataFrame, names: Sequence[str], looks: Sequence[Profile]
-) -> tuple[pl.DataFrame, list[str]]:
-    """Put a last year that has a column of its own behind the first year to its left."""
-    notes = []
+) -> tuple[pl.DataFrame, list[int]]:
+    """Put a last year of a column of its own behind the first year to its left; its places."""
+    used = []
     for place in range(1, len(names)):
         both = min(looks[p].share("year") for p in (place - 1, place))
         words = " ".join(wording.tokens(names[place]))
@@ -154,8 +156,8 @@ def _ranges(
                 .otherwise(first)
                 .alias(body.columns[place])
             )
-            notes.append(f"years under '{names[place]}' were put behind '{names[place - 1]}'")
-    return body, notes
+            used.append(place)
+    return body, used
 
 
 _STOREY = r"(?i)^\s*(\d{1,2})\s*(?:/\s*\w{1,2}|f|st|nd|rd|th)?(?: floor)?\s*$"

@@ -49,21 +49,25 @@ def _speaks() -> tuple[tuple[str, frozenset[str], float], ...]:
 def parts_of(heading: str) -> tuple[frozenset[str], int]:
     """The parts of a heading, and how many of its words nobody knows."""
     parts: set[str] = set()
-    unknown, words = 0, tokens(heading)
+    unknown, words, first = 0, tokens(heading), True
     while words:
         size = next((n for n in (4, 3, 2, 1) if " ".join(words[:n]) in _parts()), 0)
         found = _parts()[" ".join(words[:size])] if size else _near(words[0])
         parts.update(found or ())
-        if not size and words[0] in _LATER:
+        if not size and words[0] in _LATER and not first:
             parts.add("second")
         unknown += found is None and not words[0].isdigit()
-        words = words[max(size, 1) :]
+        words, first = words[max(size, 1) :], False
     return frozenset(parts), unknown
 
 
 def tokens(heading: str) -> list[str]:
-    """The words of a heading in lower case, without accents, parted also at a capital inside."""
-    plain = unicodedata.normalize("NFKD", heading.replace("²", "2"))
+    """The words of a heading in lower case, without accents, parted also at a capital inside.
+
+    The number of a question in front (Q3, 2.) is left out.
+    """
+    asked = re.sub(r"^\W*[Qq]?\d+\W+", "", heading)
+    plain = unicodedata.normalize("NFKD", asked.replace("²", "2"))
     plain = "".join(c for c in plain if not unicodedata.combining(c))
     plain = re.sub(r"([a-z])([A-Z])", r"\1 \2", plain)
     return re.findall(r"(?:sq)?(?:m|ft)2|[a-z]+|\d+|%|£", re.sub(r"[’']", "", plain.lower()))
