@@ -27,7 +27,9 @@ def page() -> None:
         run,
     )
     faults = data.stored(key, "faults")
-    _reading(run, data.stored(key, "said"), data.stored(key, "corrections"))
+    said = data.stored(key, "said")
+    _reading(run, said, data.stored(key, "corrections"))
+    _not_understood(key, run, said.filter(pl.col("value").is_null()))
     _known(run)
     _shape(data.beside_type(key, run), faults)
     _quarantine(key, run, faults)
@@ -81,6 +83,34 @@ def _turned(mended: pl.DataFrame) -> None:
         texts = tables.turned(mended).select("column_label", "cell_text", "read_as", "rows")
         common.table(texts, rows=8)
     common.download("Download these texts", texts, "texts_read.csv")
+
+
+def _not_understood(key: data.Identity, run: Published, unread: pl.DataFrame) -> None:
+    """Homes held until it is settled what the list says of them, texts unread, questions."""
+    held = run.ranking.drop_nulls("held_for")
+    asked = data.stored(key, "questions")
+    if not held.height + unread.height + asked.height:
+        return
+    st.header("What was not understood")
+    st.markdown(
+        f"{held.height:,} homes are **held**: described, and left out of the order, the budget,"
+        f" allocations, bills and claims until it is settled what the list says of them."
+        f" {unread['rows'].sum():,} cells with {unread.height:,} different texts gave no value, and"
+        f" {asked.height:,} questions about whole columns are open. Answer them in the workbook of"
+        f" the run's quarantine and run again with `--mended`."
+    )
+    left, right = st.columns(2)
+    with left:
+        if held.height:
+            common.table(
+                held.group_by("held_for").agg(homes=pl.len()).sort("homes", descending=True)
+            )
+        for question in asked.iter_rows(named=True):
+            st.warning(words.plain(f"{question['about']} {question['evidence']}"))
+    with right:
+        if unread.height:
+            texts = tables.turned(unread).select("column_label", "cell_text", "rows")
+            common.table(texts, rows=8)
 
 
 def _known(run: Published) -> None:
