@@ -394,7 +394,9 @@ def test_a_correction_counts_before_every_source(tmp_path, by_dictionary):
         path = _write(folder / "list.csv", text)
         first = run(Inputs(path, {"survey": survey}), folder / "s.duckdb", folder, Settings())
         assert "outside" in first.listed.quarantine["reasons"][0]
-        heading = "Wall U" if number == 0 else "(whole row)"
+        label = dictionary()["u_existing_w_m2k"].label  # where the list has no word for it
+        heading = "Wall U" if number == 0 else label
+        assert first.listed.faults["heading"][0] == heading
         _fill(folder / "quarantine.xlsx", folder / "m.xlsx", {(2, heading): "1.7"})
         book = Inputs(path, {"survey": survey}, None, [folder / "m.xlsx"], folder / "own.toml")
         listed = run(book, folder / "s.duckdb", folder, Settings()).listed
@@ -894,16 +896,3 @@ def test_a_held_home_is_neither_funded_nor_claimed_until_its_word_is_settled(tmp
         ranked = pl.read_csv(tmp_path / "o" / "ranking.csv")
         assert ranked["rank"].null_count() == 0
         assert ranked.filter(home_id="T4")["fuel"].to_list() == [fuel]
-
-
-def test_a_fault_of_a_source_in_a_column_the_list_lacks_is_named_and_corrected(tmp_path):
-    path = _write(tmp_path / "list.csv", "\n".join(r.rpartition(",")[0] for r in LIST.split("\n")))
-    others = {"survey": _write(tmp_path / "survey.csv", "Property Ref,Wall U\nT1,1.5\nT2,17\n")}
-    run(Inputs(path, others), tmp_path / "s.duckdb", tmp_path, Settings())
-    (heading,) = open_run(tmp_path / "s.duckdb").faults.filter(column="u_existing_w_m2k")["heading"]
-    assert heading == dictionary()["u_existing_w_m2k"].label
-    book = tmp_path / "m.xlsx"
-    _fill(tmp_path / "quarantine.xlsx", book, {(3, heading): "1.7"})
-    listed = stock.ingest(Inputs(path, others, mended=[book]), {})
-    values = dict(listed.accepted.select("home_id", "u_existing_w_m2k").iter_rows())
-    assert (values["T1"], values["T2"]) == (1.5, 1.7)
