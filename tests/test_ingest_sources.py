@@ -394,7 +394,9 @@ def test_a_correction_counts_before_every_source(tmp_path, by_dictionary):
         path = _write(folder / "list.csv", text)
         first = run(Inputs(path, {"survey": survey}), folder / "s.duckdb", folder, Settings())
         assert "outside" in first.listed.quarantine["reasons"][0]
-        heading = "Wall U" if number == 0 else "(whole row)"
+        label = dictionary()["u_existing_w_m2k"].label  # where the list has no word for it
+        heading = "Wall U" if number == 0 else label
+        assert first.listed.faults["heading"][0] == heading
         _fill(folder / "quarantine.xlsx", folder / "m.xlsx", {(2, heading): "1.7"})
         book = Inputs(path, {"survey": survey}, None, [folder / "m.xlsx"], folder / "own.toml")
         listed = run(book, folder / "s.duckdb", folder, Settings()).listed

@@ -34,7 +34,9 @@ def find(typed: pl.DataFrame, cells: pl.DataFrame, headings: dict[str, str]) -> 
     told = _with_text(told, cells, typed).with_columns(
         rule=pl.format("{} {}", _label(), "check"),
         fault=_sentence(),
-        heading=pl.col("column").replace_strict(headings, default=WHOLE_ROW),
+        heading=pl.when(pl.col("column") == "source_row")
+        .then(pl.lit(WHOLE_ROW))
+        .otherwise(pl.col("column").replace_strict(headings, default=_label())),
     )
     extra = cells.filter(pl.col(EXTRA).is_not_null()).select(
         "source_row",
