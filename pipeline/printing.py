@@ -89,7 +89,10 @@ def show_run(result: Result, met: pl.DataFrame) -> None:
         console.print(f"The dictionary answers {place} otherwise; what stands there was used.")
     for path in result.not_given:
         console.print(
-            words(f"{path} is filled in and this run was not given it: add --mended {path}."),
+            words(
+                f"{path} is filled in and this run was not given it. If it is of this list add"
+                f" --mended {path}; if of another, its answers carry over by --dictionary."
+            ),
             style="bold",
         )
     if rows["quarantined"]:

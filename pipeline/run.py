@@ -84,13 +84,14 @@ def run(
             files.add(out / "screens.csv", csv_bytes(made.screened))
             told = {**account, "workbook": book.name, "seconds_per_stage": clock.seconds}
             files.add(out / "run.json", (json.dumps(told, indent=2) + "\n").encode())
+    left = mending.not_given(out, (*inputs.mended, book))
     if listed.refused:
+        others = "".join(f" {path} is filled in and was not given." for path in left)
         raise StockListError(
             f"{inputs.base.name}: {listed.refused} Nothing was published. {book} has every row and"
             " what was understood of it: answer its sheet Questions, fill its yellow cells, and run"
-            " again with --mended."
+            f" again with --mended.{others}"
         )
-    left = mending.not_given(out, (*inputs.mended, book), listed.raw.sha256)
     return Result(made.ranking, listed, stood, told, tuple(left))
 
 

@@ -24,6 +24,7 @@ from pipeline.settings import Settings
 from pipeline.stock import Inputs
 from tests.conftest import DEMO_STOCK, GOOD_ROW, stock_text
 from tests.killing import Killer, spread
+from tests.test_ingest_sources import _fill as fill_workbook
 
 KILLS = int(os.environ.get("KILLS", "5"))
 READERS = 8
@@ -162,3 +163,35 @@ def test_eight_readers_see_whole_snapshots_while_twenty_are_published(tmp_path):
         reads, seen = json.loads(out)
         assert reads > 1
         assert {tuple(s) for s in seen} == {(5, 5, 5), (50, 50, 50)}
+
+
+def test_kills_leave_the_dictionary_and_the_filled_workbook_whole(killer, tmp_path):
+    """The dictionary holds what stood there or all answers; the workbook is not touched."""
+    rows = [GOOD_ROW.format(ref=f"T{n}", n=n) for n in range(6)]
+    rows.append("T9,9 Alder Row,HX77 3AB,House,1934,85,Clinker slab,")
+    (tmp_path / "list.csv").write_text(stock_text(*rows))
+    out, own, book = tmp_path / "out", tmp_path / "own.toml", tmp_path / "filled.xlsx"
+    words = ["run", tmp_path / "list.csv", "--store", out / "s.duckdb", "--out", out]
+    assert killer.call(*words).code == 0
+    fill_workbook(out / "quarantine.xlsx", book, {}, {("Wall Type", "Clinker slab"): "Cob"})
+    stood, filled = b'# mine\n[words.heating]\n"old thing" = "not known"\n', book.read_bytes()
+    words += ["--mended", book, "--dictionary", own]
+    after = set()
+    for _ in range(2):  # the second counts the steps: by then every digest is recorded
+        own.write_bytes(stood)
+        ended = killer.call(*words)
+        assert ended.code == 0, ended.err
+        after.add(own.read_bytes())
+    assert len(after) == 1
+    assert b"clinker slab" in next(iter(after))
+    for step in spread(ended.steps, KILLS):
+        own.write_bytes(stood)
+        ended = killer.call(*words, step=step)
+        assert ended.killed, step
+        assert own.read_bytes() in {stood, *after}
+        assert book.read_bytes() == filled
+        assert open_run(out / "s.duckdb").ranking.height == 7
+    ended = killer.call(*words)
+    assert ended.code == 0, ended.err
+    assert own.read_bytes() in after
+    assert "T9" in open_run(out / "s.duckdb").ranking["home_id"]

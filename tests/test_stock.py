@@ -187,6 +187,8 @@ BAD = [
     ({"floor_area_m2": None}, "Floor area is missing"),
     ({"construction_year": None}, "Age is missing"),
     ({"home_id": "Grand total"}, "is a total"),
+    ({"status": "gone"}, "says that it is no longer the landlord's"),
+    ({"status": "no_home"}, "says that it is no dwelling"),
     ({"uprn": "12x"}, "UPRN is not a number"),
     ({"postcode": "HX7"}, "form of a postcode"),
     ({"construction_year": 1200.0}, "outside 1500"),

@@ -60,10 +60,10 @@ def read_all(paths: Sequence[Path], sha256: str) -> Mended:
     return held
 
 
-def _read(path: Path, sha256: str) -> Mended:
-    """The answers of one workbook."""
+def _read(path: Path, sha256: str | None) -> Mended:
+    """The answers of one workbook; sha256: of the list it must be of, None for any."""
     sheets = _sheets(path)
-    if sheets[ABOUT].height == 0 or sheets[ABOUT].item(0, 0) != sha256:
+    if sha256 and (sheets[ABOUT].height == 0 or sheets[ABOUT].item(0, 0) != sha256):
         raise StockListError(
             f"{path.name} belongs to another stock list. Mend the quarantine.xlsx of this list. To"
             " carry answers over, run the list it belongs to with --mended and --dictionary FILE;"
@@ -96,14 +96,14 @@ def _read(path: Path, sha256: str) -> Mended:
     return Mended(Answers(columns, words, confirmed), rows, notes)
 
 
-def not_given(folder: Path, given: Sequence[Path], sha256: str) -> list[Path]:
-    """Workbooks of this list in a folder that a person filled and a run was not given."""
+def not_given(folder: Path, given: Sequence[Path]) -> list[Path]:
+    """Workbooks in a folder that a person filled, of whatever list, and a run was not given."""
     known = {path.resolve() for path in given}
     found = []
     for path in sorted(folder.glob(workbook.NAME.replace(".", "*."))):
         if path.resolve() not in known:
-            with suppress(StockListError):  # another list's, or none of ours
-                book = _read(path, sha256)
+            with suppress(StockListError):  # none of ours, or damaged
+                book = _read(path, None)
                 if book.rows.height or book.general != Answers():
                     found.append(path)
     return found
