@@ -410,7 +410,7 @@ def test_a_disk_that_fills_with_what_duckdb_spills(tmp_path: Path) -> None:
                     "create table t as select hash(range) as h from range(4000000) order by h"
                 )
 
-    with pytest.raises(StoreError, match=r"could not be written .*building\.tmp/"):
+    with pytest.raises(StoreError, match=r"could not be written .*programme-part\.tmp/"):
         spill(tmp_path / "s.duckdb")
     assert list(tmp_path.iterdir()) == []
 

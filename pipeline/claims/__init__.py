@@ -176,7 +176,8 @@ def met_in(
     `other` is a home further up in the order; one line a home, the surest way.
     """
     before = identity.met(ranking.select(identity.NAMED), _lines_of(ledger))
-    above = identity.doubles(ranking.filter(pl.col("rank").is_not_null()).sort("rank"))
+    # also homes without a rank: a fund may take them as infill
+    above = identity.doubles(ranking.sort("rank", nulls_last=True, maintain_order=True))
     found = held_open(pl.concat([before, above], how="diagonal"), another)
     return found.unique("home_id", keep="first", maintain_order=True)
 

@@ -65,6 +65,8 @@ _FLAT = re.compile(rf"\b{_MARK} ?(?:no |number )?({_ONE}(?: ?[-/&] ?{_ONE})*)(?!
 _GROUP = re.compile(r"(?<![a-z\d])(\d+[a-z]?(?: ?[-/&] ?\d+[a-z]?)*)(?![a-z\d])([a-z ]*)")
 _WIDEST = 60
 """Numbers in a range; a wider one is no range of homes."""
+_LEAST_SHORT = 2
+"""Letters of a word that may be the beginning of another, cut short."""
 _MISSPELT = 0.6
 """Likeness from which one word may be another with letters wrong; of `difflib`, by trial."""
 
@@ -142,6 +144,7 @@ def read(address: str | None, code: str | None) -> Address:
 
 def _spaced(text: str) -> str:
     """Tokens with single spaces, commas kept as parts, numbers in figures without zeros."""
+    text = re.sub(r"(?<=\d)o\b", "0", re.sub(r"(?<=\d),(?=\d{3}\b)", "", text))
     text = re.sub(r"(?<=\d)\.(?=\d)", "/", text).replace(".", " ")
     text = re.sub(r"\b(\d+)(?:\s+to\s+|\s*[\u2010-\u2015]\s*)(?=\d)", r"\1-", text)
     text = re.sub(r"(?<=\d)\s+and\s+(?=\d)", "&", text)
@@ -223,14 +226,13 @@ def _atoms(number: str) -> list[str]:
 def _words(text: str) -> tuple[int, frozenset[str], tuple[str, ...]]:
     """Floors, sides and the other words, short forms written out."""
     found = re.findall(r"(?<![\d/&-])\b[^\W\d_]{2,}\b", text)
-    placed = bool(
-        re.search(r"\b(?:floor|flat|left|right)\b|^ ?,? ?(?:garden|basement|top)\b", text)
-    )
+    of_flat = r"\b(?:floor|flat|left|right)\b(?! (?:street|road|lane|st|rd)\b)"
+    placed = bool(re.search(rf"{of_flat}|^ ?,? ?(?:garden|basement|top)\b", text))
     floors, sides, words = 0, set(), []
     for word in found:
         if placed and word in _FLOORS and not (word == "ground" and "lower" in found):
             floors = floors & _FLOORS[word] if floors else _FLOORS[word]
-        elif word in _SIDES:
+        elif placed and word in _SIDES:
             sides.add(word)
         elif word not in ("floor", "the", "no", "number", "of", "and"):
             words.append(_long(word))
@@ -273,12 +275,16 @@ def much_alike(one: Address, other: Address) -> bool:
 def _no_like_word(one: Address, other: Address) -> bool:
     """Whether two streets have no word in common, nor one that is another misspelt."""
     these, those = ([w for w in a.words if w not in _STREETS] or a.words for a in (one, other))
+    if _misspelt("".join(these), "".join(those)):  # one word may be written as two
+        return False
     return bool(these and those) and not any(_misspelt(a, b) for a in these for b in those)
 
 
 @lru_cache(maxsize=65_536)
 def _misspelt(word: str, other: str) -> bool:
-    return SequenceMatcher(None, word, other).ratio() >= _MISSPELT
+    short, long = sorted((word, other), key=len)
+    begins = len(short) >= _LEAST_SHORT and long.startswith(short)
+    return begins or SequenceMatcher(None, word, other).ratio() >= _MISSPELT
 
 
 def _differ(one: frozenset[str], other: frozenset[str]) -> bool:
@@ -286,8 +292,10 @@ def _differ(one: frozenset[str], other: frozenset[str]) -> bool:
 
 
 def _begin_alike(one: Address, other: Address) -> bool:
-    """Whether two names of houses begin with one word: "Rose Cottage" and "Rose Cott"."""
-    return one.words[:1] == other.words[:1]
+    """Whether two names of houses begin alike: "Rose Cottage", "Rose Cott" and "Rosecottage"."""
+    return one.words[:1] == other.words[:1] or any(
+        "".join(a.words[:2]) == b.words[0] for a, b in ((one, other), (other, one)) if b.words
+    )
 
 
 def _nested(one: tuple[str, ...], other: tuple[str, ...]) -> bool:

@@ -32,7 +32,8 @@ def read(text: str, unit: str, said: str) -> float | None:
     said: the unit the heading states, which counts where the text has none. A range or a sum of
     money is no figure.
     """
-    low = text.lower().replace("\u00b2", "2")
+    low = re.sub(r"(?<=\d)ish\b", "", text.lower().replace("\u00b2", "2"))
+    low = re.sub(r"\([^)\d]*\)", " ", low)
     if re.search(r"[£$€]|\d\s*(?:-|\u2013|to)\s*\d", low):
         return None
     factors = casting.conversions(unit)

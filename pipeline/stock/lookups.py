@@ -25,9 +25,11 @@ def applied(
     tables = [table for sheet in others for table in _tables(sheet)]
     for place, heading in enumerate(names if tables else ()):
         column = body.columns[place + 1]
-        texts = set(body[column].drop_nulls().str.strip_chars().str.to_lowercase().unique())
-        fits = [t for t in tables if heading and _explains(t, heading, texts)]
-        named = [t for t in fits if _same(t[0], heading)]
+        texts = body[column].drop_nulls().str.strip_chars().str.to_lowercase()
+        known = [(table, texts.is_in(list(table[1]))) for table in tables if heading]
+        some = [(t, held) for t, held in known if texts.filter(held).n_unique() >= _LEAST_CODES]
+        named = [t for t, _ in some if _same(t[0], heading)]
+        fits = [t for t, held in some if held.sum() >= _EXPLAINED * texts.len()]
         chosen = named if named else [t for t in fits if not _names_any(t[0], names)]
         if len(chosen) == 1:
             what, meanings = chosen[0]
@@ -80,16 +82,18 @@ def _one(name: str, pairs: list[tuple[str, str]]) -> list[tuple[str, dict[str, s
     return [(name, meanings)] if short and spelt and len(meanings) == len(pairs) else []
 
 
-def _explains(table: tuple[str, dict[str, str]], heading: str, texts: set[str]) -> bool:
-    known = texts & set(table[1])
-    return len(known) >= _LEAST_CODES and len(known) >= _EXPLAINED * len(texts)
-
-
 def _same(what: str, heading: str) -> bool:
     if headings.plain(what) == headings.plain(heading):
         return True
     parts, others = (wording.parts_of(text)[0] - {"key", "type"} for text in (what, heading))
-    return bool(parts) and parts == others
+    speaks, also = (_speaks(text) for text in (what, heading))
+    return (bool(parts) and parts == others) or (bool(speaks) and speaks == also)
+
+
+def _speaks(heading: str) -> str:
+    """The column that the words of a heading speak of most."""
+    found = wording.scores(heading)
+    return max(found, key=lambda column: found[column]) if found else ""
 
 
 def _names_any(what: str, names: Sequence[str]) -> bool:

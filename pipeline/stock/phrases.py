@@ -367,6 +367,8 @@ _FOSSIL = {"gas": "gas", "lpg": "lpg", "oil": "oil"}
 def _heating(said: list[tuple[str, str]]) -> dict[str, str]:
     """Main heating from its fuel and its appliance."""
     fuels, heat = _of(said, "fuel"), _of(said, "heat")
+    if "lpg" in fuels:
+        fuels = fuels - {"gas"}
     if _of(said, "doubt"):
         return {}
     system = _electric_or_shared(fuels, heat)

@@ -261,6 +261,8 @@ def _clash(frame: pl.DataFrame, raw: RawTable, name: str, other: str) -> pl.Data
         both = pl.concat_list(here, said)
         filled = both.list.eval(pl.element().str.contains("cavity")).list
         clash &= filled.all() | both.list.contains("none") | ~filled.any()
+        if other == "wall_construction":  # an unfilled cavity may be insulated on a side
+            clash &= ~((said == "none") & (pl.col("wall_construction") == "cavity"))
     return _clashes(frame.filter(clash), raw, name, other)
 
 

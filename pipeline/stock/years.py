@@ -19,7 +19,7 @@ _CENTURY = 30.0
 """Two figures alone from which they are of the last century."""
 _MONTH = r"(?:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*"
 _ABOUT = (
-    r"(?:c|ca|circa|about|approx|approximately|around|est|estimated|tua|built|erected|completed|in"
+    r"(?:c|ca|circa|abt|ish|about|approx|approximately|around|est|estimated|tua|built|erected|completed|in"
     r"|year|yr)"
 )
 _BEFORE = r"(?:\b(?:pre|before|cyn|up to|until|prior to)\b|<)"
@@ -68,6 +68,7 @@ _FORMS: tuple[tuple[str, Callable[..., Years]], ...] = (
     (rf"{_START}{_Y}-\d\d-\d\d(?:[ t]\d\d:\d\d(?::\d\d)?)?{_END}", _exact),
     (rf"(?<!\d)(?:\d{{1,2}}[/.-])?\d{{1,2}}[/.-]{_Y}{_END}", _exact),
     (rf"(?:\b{_ABOUT}\.?)? ?{_START}{_Y}(?:\.0)?{_END}", _exact),
+    (r"(?<![\w'])'(\d\d)(?![\d'])", lambda two: (_short(two), _short(two))),
     (r"(?<![\d.])([1-9]\d) ?(?:-|to) ?(\d\d)(?![\d.])", lambda a, b: _span("19" + a, b)),
 )
 """Ways to write years, the fuller first: what one has read the next no longer sees."""
@@ -122,6 +123,7 @@ def read(text: str) -> Years | None:
     plain = unicodedata.normalize("NFKD", text.lower())
     low = "".join(c for c in plain if not unicodedata.combining(c))
     low = low.replace("\u2019", "'").replace("\u2018", "'").replace("'s", "s")
+    low = re.sub(r"(?<=\d)ish\b", " ", low)
     low = re.sub(r"[\u2010-\u2015]", "-", low)
     low = re.sub(r"\b(c|ca|est|approx)\. ?", r"\1 ", low)
     low = re.sub(_LATER, "", re.sub(_NATION, "", low))

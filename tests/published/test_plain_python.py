@@ -426,7 +426,7 @@ def test_fifty_homes_of_many_kinds(ranked: list[Row]) -> None:
         "stock list in part",
         "estimated from form",
     }
-    assert {row["wall_insulation"] for row in ranked} == {"none", "internal"}
+    assert {row["wall_insulation"] for row in ranked} == {"none", "internal", "filled_cavity"}
     assert {row["junction_heat_loss_reduction_w_k"] == 0.0 for row in ranked} == {True, False}
     exact = [
         (row, option)
