@@ -387,3 +387,11 @@ def test_repeated_headings_of_two_rows_begin_no_other_list(tmp_path):
     assert raw.frame["floor_area_m2"].to_list() == ["85"] * 8
     assert raw.frame["home_id"][4] == "T/8"
     assert raw.notes == ("2 rows of headings between the homes were left out",)
+
+
+def test_a_row_without_a_date_is_a_second_entry_not_superseded(tmp_path):
+    twice = [{**row, "Survey date": "01/02/2021"} for row in ROWS]
+    twice += [{**row, "Survey date": None} for row in ROWS[:3]]
+    listed = stock.ingest(Inputs(_csv(tmp_path / "list.csv", twice)), {})
+    assert (listed.raw.superseded, listed.accepted.height) == (0, 12)
+    assert "Second entry" in listed.quarantine["reasons"][0]

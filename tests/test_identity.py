@@ -11,6 +11,22 @@ from pipeline.identity.addresses import read, told_apart
 from tests.conftest import DEMO_STOCK
 
 ONE_HOME_PERHAPS = [
+    ("12 Centre Street", "12 Center Street"),
+    ("12 Front Street", "12 Font Street"),
+    ("12 Back Lane", "12 Bak Lane"),
+    ("Oaklodge", "Oak Lodge"),
+    ("Rose Cottage, High Street", "Rosecottage, High St"),
+    ("14 Victoria Street", "14 Vic St"),
+    ("14 Westminster Road", "14 Wmr Rd"),
+    ("14 Northumberland Road", "14 N'land Rd"),
+    ("14 H.M. Stanley Road", "14 HM Stanley Rd"),
+    ("121-123 Oak Road", "121-3 Oak Road"),
+    ("10 Oak Road", "1O Oak Road"),
+    ("140 Broadway", "14O Broadway"),
+    ("1400 Broadway", "1,400 Broadway"),
+    ("12½ Oak Road", "12 1/2 Oak Road"),
+    ("3 Back Mill Lane", "3 Rear Mill Lane"),
+    ("Flat 0/1, 12 Oak Road", "Flat G/1, 12 Oak Road"),
     ("Flat1, 10 Mill Road", "Flat 1, 10 Mill Road"),
     ("F1, 10 Mill Road", "Flat 1, 10 Mill Road"),
     ("Fl. 1, 10 Mill Road", "Flat 1, 10 Mill Road"),

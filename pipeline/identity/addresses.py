@@ -66,7 +66,9 @@ _GROUP = re.compile(r"(?<![a-z\d])(\d+[a-z]?(?: ?[-/&] ?\d+[a-z]?)*)(?![a-z\d])(
 _WIDEST = 60
 """Numbers in a range; a wider one is no range of homes."""
 _LEAST_SHORT = 2
-"""Letters of a word that may be the beginning of another, cut short."""
+"""Letters of a word that may be another's, some left out."""
+_BEGINNING = 7
+"""Letters by which names of houses are compared, however they are parted into words."""
 _MISSPELT = 0.6
 """Likeness from which one word may be another with letters wrong; of `difflib`, by trial."""
 
@@ -108,7 +110,8 @@ def postcode(text: str) -> str:
 
 def _bare(text: str) -> str:
     """Lower case in plain letters and figures: no accents, no wide, ringed or raised signs."""
-    plain = unicodedata.normalize("NFKD", text).replace("\u2044", "/").lower()
+    parted = re.sub(r"(?<=\d)(?=[\u00bc-\u00be])", " ", text)
+    plain = unicodedata.normalize("NFKD", parted).replace("\u2044", "/").lower()
     shown = "".join(c for c in plain if not unicodedata.combining(c))
     return "".join(str(unicodedata.digit(c, c)) for c in shown)
 
@@ -160,7 +163,14 @@ def _spaced(text: str) -> str:
     text = re.sub(r"(?<!\d)0+(?=\d)", "", text)
     text = re.sub(r"(?<![\w/])(\d+/\d+)(?= ,.*\d)", r"flat \1", text)
     text = re.sub(r"(?<![a-z\d])(\d+) ?f ?(\d+)(?![a-z\d])", r"flat \1/\2", text)
-    return re.sub(r"(?<![a-z\d/&-])(\d+) ([a-z])(?= )(?! ,)", r"\1\2", text)
+    text = re.sub(r"\b(\d+)-(\d+)\b", _full_range, re.sub(r"\bg/(?=\d)", "0/", text))
+    return re.sub(r"(?<![a-z\d/&-])(\d+) ([a-z])(?= [a-z]{2})", r"\1\2", text)
+
+
+def _full_range(found: re.Match[str]) -> str:
+    """A range with its last number in full: 121-3 is 121-123."""
+    low, high = found[1], found[2]
+    return f"{low}-{low[: len(low) - len(high)]}{high}" if len(high) < len(low) else found[0]
 
 
 def _flats(text: str) -> tuple[list[str], str, bool]:
@@ -283,8 +293,11 @@ def _no_like_word(one: Address, other: Address) -> bool:
 @lru_cache(maxsize=65_536)
 def _misspelt(word: str, other: str) -> bool:
     short, long = sorted((word, other), key=len)
-    begins = len(short) >= _LEAST_SHORT and long.startswith(short)
-    return begins or SequenceMatcher(None, word, other).ratio() >= _MISSPELT
+    left = iter(long)
+    cut = short[:1] == long[:1] and all(letter in left for letter in short)
+    return (len(short) >= _LEAST_SHORT and cut) or SequenceMatcher(
+        None, word, other
+    ).ratio() >= _MISSPELT
 
 
 def _differ(one: frozenset[str], other: frozenset[str]) -> bool:
@@ -293,9 +306,8 @@ def _differ(one: frozenset[str], other: frozenset[str]) -> bool:
 
 def _begin_alike(one: Address, other: Address) -> bool:
     """Whether two names of houses begin alike: "Rose Cottage", "Rose Cott" and "Rosecottage"."""
-    return one.words[:1] == other.words[:1] or any(
-        "".join(a.words[:2]) == b.words[0] for a, b in ((one, other), (other, one)) if b.words
-    )
+    begin, begins = ("".join(a.words)[:_BEGINNING] for a in (one, other))
+    return one.words[:1] == other.words[:1] or begin == begins
 
 
 def _nested(one: tuple[str, ...], other: tuple[str, ...]) -> bool:

@@ -139,7 +139,7 @@ def share(text: pl.Expr) -> pl.Expr:
 
 def age_band(text: pl.Expr) -> pl.Expr:
     """The construction age band A to M where the cell gives a band, not a year."""
-    return text.str.to_uppercase().str.extract(r"^(?:AGE )?(?:BAND )?([A-M])$", 1)
+    return text.str.to_uppercase().str.extract(r"^(?:SAP |RDSAP )?(?:AGE )?(?:BAND )?([A-M])$", 1)
 
 
 def epc(text: pl.Expr) -> pl.Expr:

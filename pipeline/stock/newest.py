@@ -20,7 +20,8 @@ def only(
     """The newest row of each home, how many older ones are superseded, and a note.
 
     cells: columns of the dictionary; body: the same rows as sent, `source_row` first. An age that
-    the newest row does not tell is taken from the newest that does: a building keeps its age.
+    the newest row does not tell is taken from the newest that does: a building keeps its age. A row
+    without a date is superseded by none: it is a second entry.
     """
     if "home_id" not in cells.columns or not _often(cells["home_id"]):
         return cells, 0, []
@@ -31,16 +32,16 @@ def only(
     dated = cells.with_columns(when.alias("_when"), pl.int_range(pl.len()).alias("_order"))
     if "construction_year" in cells.columns:
         told = pl.when(pl.col("construction_year").str.contains(r"\d")).then("construction_year")
-        older = told.sort_by("_when", nulls_last=False).drop_nulls().last().over("home_id")
+        earlier = told.sort_by("_when", nulls_last=False).drop_nulls().last().over("home_id")
         dated = dated.with_columns(
             pl.when(pl.col("home_id").is_not_null() & told.is_null())
-            .then(pl.coalesce(older, "construction_year"))
+            .then(pl.coalesce(earlier, "construction_year"))
             .otherwise("construction_year")
             .alias("construction_year")
         )
     latest = pl.col("_when").max().over("home_id")
-    stays = pl.col("home_id").is_null() | (pl.col("_when") == latest) | latest.is_null()
-    kept = dated.filter(stays.fill_null(False)).sort("_order").drop("_when", "_order")
+    older = pl.col("home_id").is_not_null() & (pl.col("_when") < latest)
+    kept = dated.filter(~older.fill_null(False)).sort("_order").drop("_when", "_order")
     gone = cells.height - kept.height
     note = f"{gone:,} older rows of homes are superseded by the newest '{names[place]}'"
     return kept, gone, [note] if gone else []

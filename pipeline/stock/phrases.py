@@ -59,6 +59,7 @@ _REMARKED = ("ewi", "iwi", "cwi", "uninsulated", "unfilled", "drylined")
 """Single words that tell of a wall's insulation also among remarks on anything."""
 _LEVEL = re.compile(r"(\d{1,2})(?:\.0|/\d)?")
 _OF_STOREYS = re.compile(r"\b(g|grd|ground|\d)(?:st|nd|rd|th)?(?: floor)? of (\d)\b")
+_WORD = re.compile(r"[a-z]{4,}")
 _NOT_A_WORD = re.compile(r"^[\d.]+[a-z]{0,2}$|^\d+b\d*p?$|^[\d]+p$|\d{2,}")
 
 
@@ -107,6 +108,8 @@ def read(text: str, column: str) -> Phrase:
     spoken = {_SPEAKS[topic] for topic, meaning in said if topic in _SPEAKS and meaning != "plain"}
     if {"as_built", "insulated"} <= _of(said, "fill") or "partly_insulated" in _of(said, "fill"):
         spoken -= {"wall_insulation"}
+    if column == "wall_construction" and any(_WORD.fullmatch(word) for word in unread):
+        spoken.add("wall_insulation")  # a word nobody understood may tell of it
     left = frozenset(spoken - values.keys())
     weak = ""
     if "built_form" in values and (column == "built_form" or "property_type" not in values):
@@ -190,8 +193,9 @@ def _spelt(word: str, column: str) -> str:
     if len(word) < _LEAST_SWAPPED or not word.isalpha() or known & {word, _singular(word)}:
         return word
     near = sorted(known.intersection(_near(word)))
-    meanings = {tuple(_vocabulary(column).get(_singular(one), [])) for one in near}
-    return near[0] if len(meanings) == 1 else word
+    found = {one: tuple(_vocabulary(column).get(_singular(one), ())) for one in near}
+    telling = [one for one in near if found[one]] or near
+    return telling[0] if len({found[one] for one in telling}) == 1 else word
 
 
 @cache

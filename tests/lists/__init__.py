@@ -1,6 +1,5 @@
 """Stock lists written by people who had not seen the reader, each with its truth beside it.
 
-All landlords, places and people in them are invented. The lists in `unread` are kept from whoever
-works on the reader, and are scored only when that work is done:
-`uv run python -m tests.lists tests/lists/unread`.
+All landlords, places and people in them are invented. The reader was made with the lists here in
+view; those in `later` were opened when it was done, and then it was mended once more.
 """
