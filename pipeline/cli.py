@@ -414,8 +414,8 @@ def quantities(
             printing.show_left_out(met)
         else:
             named = claims.read_home_list(homes, store)
-            wanted = bill.chosen(published.ranking, named.homes)
-            printing.show_not_funded(named.not_funded)
+            wanted = claims.works(published, named.wanted)
+            printing.show_named(named)
             which = "as named"
         made = bill.bill(wanted, published)
         for name, content in workbook.files(made, published).items():
@@ -496,8 +496,8 @@ def claim(
         console.print(f"Ledger: {claims.ledger_path(store)}", soft_wrap=True)
     else:
         named = claims.read_home_list(homes or "", store)
-        made = claims.export(store, named.homes, out, _reasons(another))
-        printing.show_not_funded(named.not_funded)
+        made = claims.export(store, named.wanted, out, _reasons(another))
+        printing.show_named(named)
         printing.warn_invented(made.manifest["account"]["rate_book_source"])
         printing.show_claim(made.claim_id, made.totals)
         console.print(f"Ledger: {made.manifest['ledger']}", soft_wrap=True)

@@ -181,10 +181,14 @@ def _show_how_to_mend(workbook: str) -> None:
     console.print(f"To mend them: fill the yellow cells of {workbook}, run again with --mended.\n")
 
 
-def show_not_funded(homes: int) -> None:
-    """Say how many homes of a table that tells were left out, as they are not funded."""
-    if homes:
-        console.print(f"Left out, as the list says that they are not funded: {homes:,} homes.")
+def show_named(named: claims.Named) -> None:
+    """Say whose options the homes of a list get, and how many were left out as not funded."""
+    whose = "the ranking's" if named.options is None else "as the list names them"
+    console.print(f"Systems and thicknesses: {whose}.")
+    if named.not_funded:
+        console.print(
+            f"Left out, as the list says that they are not funded: {named.not_funded:,} homes."
+        )
 
 
 def warn_begun(ledger: str) -> None:

@@ -143,7 +143,8 @@ def _format(places: int | None) -> str | None:
 
 def _trace(claim: claims.Claim) -> None:
     account = claim.manifest["account"]
-    told = {name: claim.manifest[name] for name in ("claim_id", "measure", "ledger")} | account
+    told = {name: claim.manifest[name] for name in ("claim_id", "measure", "options", "ledger")}
+    told |= account
     lines = [
         f"{name.replace('_', ' '):<20} {value}"
         for name, value in told.items()

@@ -53,23 +53,6 @@ class Bill:
     packs: pl.DataFrame
 
 
-def chosen(ranking: pl.DataFrame, home_ids: Sequence[str]) -> pl.DataFrame:
-    """The named homes. Raises BillError for one that is unknown, named twice or without works."""
-    wanted = pl.Series("home_id", home_ids, dtype=pl.String)
-    if repeated := sorted(wanted.filter(wanted.is_duplicated()).unique()):
-        raise BillError(f"Named more than once: {_some(repeated)}. Name each home once.")
-    if unknown := sorted(set(wanted) - set(ranking["home_id"])):
-        raise BillError(f"Not in this store: {_some(unknown)}. Check the keys; see quarantine.csv.")
-    found = ranking.filter(pl.col("home_id").is_in(wanted.implode()))
-    if bare := sorted(found.filter(pl.col("system").is_null())["home_id"]):
-        raise BillError(f"No works were chosen for {_some(bare)}. Leave them out.")
-    return found
-
-
-def _some(names: Sequence[str]) -> str:
-    return ", ".join(names[:10]) + (f" and {len(names) - 10} more" if len(names) > 10 else "")
-
-
 def bill(homes: pl.DataFrame, run: Published) -> Bill:
     """The bill of homes of a ranking, each with the option chosen for it.
 

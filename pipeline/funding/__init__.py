@@ -15,8 +15,6 @@ import numpy as np
 import polars as pl
 
 from pipeline import assess, identity
-from pipeline import homes as stock_homes
-from pipeline.assess import Basis
 from pipeline.errors import ProgrammeError
 from pipeline.funding import case, sensitivity, tables
 from pipeline.funding.case import Asked, Case
@@ -57,7 +55,7 @@ def fund(
     """
     base = run.base
     open_homes = run.ranking.filter(~pl.col("home_id").is_in(claimed["home_id"].to_list()))
-    today = _today(open_homes, base)
+    today = assess.today(open_homes, base)
     progress("options of each home", 0, 0)
     made = case.build(case.works(today, base), asked, base)
     progress("allocating", 0, 0)
@@ -73,6 +71,7 @@ def fund(
         budget_10_less=_moves(made, found, others[0.9], homes),
         budget_10_more=_moves(made, found, others[1.1], homes),
         funded_share=tables.beside(homes, shares),
+        run_id=pl.lit(run.account["run_id"]),
     )
     account = {
         "run_id": run.account["run_id"],
@@ -93,11 +92,6 @@ def fund(
         "draws": {"rules_kept": kept, "drawn": draws},
     }
     return Funding(homes, tables.lots(homes), _frontier(made, others), account)
-
-
-def _today(ranking: pl.DataFrame, base: Basis) -> pl.DataFrame:
-    bare = ranking.drop(assess.ADDED, strict=False)
-    return stock_homes.with_energy_today(bare, base.reference, base.settings)
 
 
 def _fund_account(one: Fund) -> dict[str, Any]:
