@@ -389,7 +389,7 @@ def _marks(row: dict[str, Any], marked: dict[str, list[tuple[Any, ...]]]) -> str
 
 
 def show_bill(lots: pl.DataFrame, homes: pl.DataFrame, which: str) -> None:
-    """The ten dearest lots, and all of them together beside the same homes as ranked.
+    """The ten dearest lots, and all of them together beside the same homes priced alone.
 
     which: how the homes were picked, in words.
     """
@@ -408,16 +408,16 @@ def show_bill(lots: pl.DataFrame, homes: pl.DataFrame, which: str) -> None:
     ]
     headings = ["Lot", "Street lot", "Homes", "m2", "before VAT GBP", "VAT GBP", "Total GBP"]
     _print("Bill of quantities, dearest lots", headings, rows, shrinking=1)
-    total, ranked = (
+    total, alone = (
         int((money * 100).round().cast(pl.Int64).sum())
-        for money in (lots["total_gbp"], homes["as_ranked_gbp"])
+        for money in (lots["total_gbp"], homes["priced_alone_gbp"])
     )
-    change = "less" if total <= ranked else "more"
+    change = "less" if total <= alone else "more"
     console.print(
         f"{lots.height:,} lots, {homes.height:,} homes {which}, VAT included:\n"
-        f"  £{ranked / 100:,.2f} as ranked, each home as if in a lot of the settings' size"
+        f"  £{alone / 100:,.2f} priced alone, each home as if in a lot of the settings' size"
         " (cost.lot_homes)\n"
-        f"  £{abs(ranked - total) / 100:,.2f} {change}, each lot with the discount of its own"
+        f"  £{abs(alone - total) / 100:,.2f} {change}, each lot with the discount of its own"
         " size\n"
         f"  £{total / 100:,.2f} in all, as in bill.xlsx",
         highlight=False,

@@ -143,8 +143,8 @@ def test_homes_that_cannot_be_claimed_are_named(store, demo, tmp_path, call):
     ranked = _top(demo, 1)[0]
     for homes, words in (
         ("NOPE1", "Not in this store: NOPE1"),
-        (unranked, f"nothing can be claimed: {unranked} ("),
-        (f"{ranked},{ranked}", f"Named more than once in one claim: {ranked}"),
+        (unranked, f"no option to claim or measure: {unranked} ("),
+        (f"{ranked},{ranked}", f"Named more than once: {ranked}"),
         (" , ", "names no home"),
     ):
         said = call("claim", "--store", store, "--homes", homes, "--out", tmp_path / "c")
@@ -183,7 +183,7 @@ def _listed(folder: Path, text: str) -> str:
 )
 def test_a_list_of_homes_is_read_as_csv(tmp_path, text, homes):
     named = claims.read_home_list(_listed(tmp_path, text), tmp_path / "no.duckdb")
-    assert named == (homes, 0)
+    assert named == (homes, 0, None)
 
 
 @pytest.mark.parametrize(
@@ -195,27 +195,14 @@ def test_a_list_of_homes_is_read_as_csv(tmp_path, text, homes):
         ("note,home_id\nx\n", "line 2: it is not sure which cell"),
         ('"A\nB\n', "Check its quotes"),
         ("home_id,funded\nA,no\n", "names no home that is funded"),
+        ("home_id,system,thickness_mm\nA,eps,\n", "line 2: A has no system or no thickness"),
+        ("home_id,system,thickness_mm\nA,eps,thick\n", "thickness_mm 'thick' is no number"),
         ("\n\n", "names no home"),
     ],
 )
 def test_a_list_of_homes_that_can_be_read_in_two_ways_is_refused(tmp_path, text, words):
     with pytest.raises(ClaimError, match=words):
         claims.read_home_list(_listed(tmp_path, text), tmp_path / "no.duckdb")
-
-
-def test_an_allocation_claims_the_homes_it_funds(store, tmp_path, call):
-    fund = DEMO_STOCK.with_name("fund_lantern.toml")
-    call("allocate", "--store", store, "--fund", fund, "--out", tmp_path / "a")
-    made = pl.read_csv(tmp_path / "a" / "allocation.csv")
-    funded = made.filter(funded="yes")["home_id"]
-    assert 0 < funded.len() < made.height
-    said = f"not funded: {made.height - funded.len():,} homes."
-    for command in ("claim", "quantities"):
-        listed = ("--homes", tmp_path / "a" / "allocation.csv", "--out", tmp_path / command)
-        assert said in call(command, "--store", store, *listed).out
-    assert claims.claimed(store)["home_id"].to_list() == sorted(funded)
-    billed = pl.read_csv(tmp_path / "quantities" / "bill_homes.csv")["home_id"]
-    assert sorted(billed) == sorted(funded)
 
 
 def test_a_key_that_is_a_file_too_is_told(store, demo, tmp_path, call, monkeypatch):

@@ -18,14 +18,17 @@ import polars as pl
 
 from pipeline import identity, junction_effects, outputs, scenarios
 from pipeline.claims import files
-from pipeline.claims.home_list import Named, read_home_list
+from pipeline.claims.home_list import Named, of_allocation, read_home_list
 from pipeline.claims.ledger import OLDER, SCHEMA, Ledger, held_open
 from pipeline.claims.place import LEDGER, count, is_begun, ledger_path, named_ledger, note
 from pipeline.errors import ClaimError, OutputError
-from pipeline.identity import Another, addresses
+from pipeline.identity import Another
 from pipeline.published import Published, open_run
 
-__all__ = ["LEDGER", "OLDER", "Named", "count", "ledger_path", "named_ledger", "read_home_list"]
+__all__ = [
+    "LEDGER", "OLDER", "Named", "Wanted", "count", "ledger_path", "named_ledger", "of_allocation",
+    "read_home_list",
+]  # fmt: skip
 
 MEASURE = "external wall insulation"
 Wanted = Sequence[str] | pl.DataFrame
@@ -197,8 +200,7 @@ def still_open(ranking: pl.DataFrame, met: pl.DataFrame) -> pl.DataFrame:
 
 def _refuse_nowhere(chosen: pl.DataFrame) -> None:
     """Raise ClaimError naming homes whose address or postcode is not known."""
-    named = chosen.select("home_id", "address", "postcode").iter_rows()
-    if nowhere := [home for home, *place in named if not addresses.read(*place).says_where]:
+    if nowhere := identity.nowhere(chosen):
         raise ClaimError(
             f"Without an address and postcode: {_some(nowhere)}. A home is claimed by where it is,"
             " else it could be claimed again under another key. Add them to the stock list, or in"

@@ -74,6 +74,14 @@ def _refuse_a_key(text: str, store: Path) -> None:
         )
 
 
+def of_allocation(homes: pl.DataFrame) -> pl.DataFrame:
+    """The funded homes of an allocation with their options, by OPTIONS (`Funding.homes`)."""
+    funded = homes.filter(pl.col(_FUNDED) == "yes")
+    return funded.with_columns(infill=pl.col("infill") == "yes").select(
+        pl.col(name).cast(kind) for name, kind in OPTIONS.items()
+    )
+
+
 def _from_file(path: Path) -> Named:
     rows = _rows(path)
     heads = [cell.lower() for cell in rows[0][1]] if rows else []

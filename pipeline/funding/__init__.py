@@ -49,12 +49,14 @@ def fund(
     """Allocate the funds to the homes of a run.
 
     claimed: homes claimed before under any key, or alike (as `claims.met_before` gives them); such
-    a home is not offered again.
+    a home is not offered again, nor is one that could not be claimed as nobody knows where it is.
     samples: draws of moved assumptions for `funded_share`, 0 for none.
     Raises RulesClashError where the rules cannot be kept together, naming a smallest such set.
     """
     base = run.base
-    open_homes = run.ranking.filter(~pl.col("home_id").is_in(claimed["home_id"].to_list()))
+    nowhere = identity.nowhere(run.ranking)
+    left_out = [*claimed["home_id"], *nowhere]
+    open_homes = run.ranking.filter(~pl.col("home_id").is_in(left_out))
     today = assess.today(open_homes, base)
     progress("options of each home", 0, 0)
     made = case.build(case.works(today, base), asked, base)
@@ -66,7 +68,7 @@ def fund(
     others = _other_budgets(made, found, progress)
     draws = sensitivity.draws(base, samples) if samples else []
     shares, kept = sensitivity.funded_share((today, base), asked, draws, found.prices, progress)
-    homes = tables.homes(run.ranking, made, found, claimed)
+    homes = tables.homes(run.ranking, made, found, claimed, nowhere)
     homes = homes.with_columns(
         budget_10_less=_moves(made, found, others[0.9], homes),
         budget_10_more=_moves(made, found, others[1.1], homes),

@@ -1,6 +1,6 @@
 """An allocation as tables: what each home gets and why, and each street lot."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import polars as pl
@@ -56,9 +56,16 @@ def funded_works(made: Case, found: Allocation) -> pl.DataFrame:
 
 
 def homes(
-    ranking: pl.DataFrame, made: Case, found: Allocation, claimed: pl.DataFrame
+    ranking: pl.DataFrame,
+    made: Case,
+    found: Allocation,
+    claimed: pl.DataFrame,
+    nowhere: Sequence[str],
 ) -> pl.DataFrame:
-    """Every accepted home in the order of the ranking: what it gets, or why it gets nothing."""
+    """Every accepted home in the order of the ranking: what it gets, or why it gets nothing.
+
+    claimed, nowhere: homes that were not offered, see `funding.fund`.
+    """
     taken = funded_works(made, found).select(
         "home_id", "fund", "fund_version", "year", "infill", *_WORKS[:4], "grant_gbp", "own_gbp",
         *_WORKS[4:],
@@ -69,6 +76,7 @@ def homes(
     told = told.join(claimed, on="home_id", how="left", maintain_order="left")
     met, before = pl.col("way").is_not_null(), pl.col("claim_id").is_not_null()
     sure = pl.col("way").is_in(identity.SURE)
+    unplaced = pl.col("home_id").is_in(list(nowhere)) & pl.col("reason").is_null()
     told = told.select(
         "home_id",
         reason_code=pl.when(before & sure)
@@ -77,6 +85,8 @@ def homes(
         .then(pl.lit("LOOKS_CLAIMED"))
         .when(met)
         .then(pl.lit("LOOKS_LISTED_TWICE"))
+        .when(unplaced)
+        .then(pl.lit("ADDRESS_UNKNOWN"))
         .otherwise(pl.coalesce("reason_code", pl.lit("NO_OPTION"))),
         why=pl.when(before & sure)
         .then(
@@ -103,6 +113,13 @@ def homes(
                 " homes.",
                 "way",
                 "other",
+            )
+        )
+        .when(unplaced)
+        .then(
+            pl.lit(
+                "Its address or postcode is not known, so its saving could not be claimed: add them"
+                " to the list."
             )
         )
         .otherwise(pl.coalesce("why", "reason", pl.lit("No option reaches the target U-value."))),
@@ -144,6 +161,7 @@ def _told(made: Case, found: Allocation) -> pl.DataFrame:
 _IN_SHORT = {
     "CLAIMED": "claimed before",
     "LOOKS_CLAIMED": "looks like a home claimed before; somebody must see whether it is",
+    "ADDRESS_UNKNOWN": "no address with postcode, so no saving of it could be claimed",
     "NO_OPTION": "nothing may be built there, or nothing reaches the target U-value",
     "NO_OPEN_YEAR": "no fund that would take it is open in a year of the programme",
     "RULE": "others do more with the money",

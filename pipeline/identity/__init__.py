@@ -36,6 +36,15 @@ _TELLING = 3
 _RUNS = ("123456789012", "987654321098")
 
 
+def nowhere(homes: pl.DataFrame) -> list[str]:
+    """Keys of the homes whose address or postcode is not known, in their order.
+
+    Nobody could tell later whether such a home was claimed.
+    """
+    named = homes.select("home_id", "address", "postcode").iter_rows()
+    return [home for home, *place in named if not read(*place).says_where]
+
+
 def _plain() -> pl.Expr:
     """The address in lower case without marks, its own postcode, and zeros that pad a number.
 
