@@ -540,6 +540,8 @@ def show_allocation(made: Funding, why: str | None) -> None:
     invented = [one["name"] for one in account["funds"] if one["invented"]]
     if invented:
         console.print(words(("Invented for the demo:", "bold yellow"), f" {', '.join(invented)}."))
+    if not account["totals"]["homes"]:
+        console.print("No home is funded; why stands below.", style="bold red")
     console.print(
         f"{account['totals']['homes']:,.0f} homes for"
         f" {account['totals']['cost_gbp']:,.0f} GBP, worth {account['value']:,.0f}"

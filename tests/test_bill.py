@@ -17,9 +17,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipeline import assess, bill, programme
+from pipeline import assess, bill, claims, programme
 from pipeline.bill import workbook
-from pipeline.errors import BillError
+from pipeline.errors import BillError, ClaimError
 from pipeline.options import costs, rates, takeoff
 
 MONEY = (*bill.WORKS, *bill.TERMS, "total")
@@ -197,11 +197,11 @@ def test_homes_that_cannot_be_measured_are_named(demo):
     bare = ranking.filter(pl.col("system").is_null())["home_id"][0]
     for names, words in (
         (["NOPE"], "Not in this store: NOPE"),
-        ([bare], f"No works were chosen for {bare}"),
+        ([bare], rf"no option to claim or measure: {bare} \("),
         ([ranking["home_id"][0]] * 2, "more than once"),
     ):
-        with pytest.raises(BillError, match=words):
-            bill.chosen(ranking, names)
+        with pytest.raises(ClaimError, match=words):
+            claims.works(demo, names)
     with pytest.raises(BillError, match="No home"):
         bill.bill(ranking.clear(), demo)
 
@@ -481,7 +481,7 @@ def test_the_command_writes_the_files_and_says_whose_rates(demo, demo_folder, tm
     assert f"£{homes_total:,.2f} in all" in said.out
     ranked = pl.read_csv(tmp_path / "bill_homes.csv")["priced_alone_gbp"].sum()
     told = " ".join(said.out.split())
-    assert f"3 homes as named, VAT included: £{ranked:,.2f} as ranked" in told
+    assert f"3 homes as named, VAT included: £{ranked:,.2f} priced alone" in told
     said = call("quantities", "--store", demo_folder / "demo.duckdb", "--out", tmp_path,
                 "--homes", "NOPE")  # fmt: skip
     assert (said.code, "Not in this store: NOPE" in said.err) == (2, True)

@@ -61,7 +61,10 @@ def fund(
     progress("options of each home", 0, 0)
     made = case.build(case.works(today, base), asked, base)
     progress("allocating", 0, 0)
-    found = allocate(made.problem)
+    try:
+        found = allocate(made.problem)
+    except RulesClashError as fault:
+        raise RulesClashError(fault.rules, fault.limits, tables.offered(made)) from None
     findings = checker.check(made.problem, found.option, found.year)
     if broken := [finding.rule for finding in findings if not finding.ok]:
         raise RuntimeError(f"The checker found broken rules: {', '.join(broken)}.")

@@ -29,6 +29,21 @@ def own_money(means: Mapping[str, Mapping[str, float]]) -> str:
     return f"Own money of the landlord in GBP: {told or 'no limit, as no means were given'}."
 
 
+def offered(made: Case) -> str:
+    """How many homes each fund may take, and the commonest reasons why not the others."""
+    told = []
+    for fund, verdict in zip(made.funds, made.verdicts, strict=True):
+        own, infill = (int((verdict["verdict"] == word).sum()) for word in ("pass", "infill"))
+        others = verdict.filter(~pl.col("verdict").is_in(["pass", "infill"]))["reason_code"]
+        why = others.value_counts(sort=True).head(3).rows()
+        besides = ", ".join(f"{code} {count:,}" for code, count in why)
+        told.append(
+            f" {fund.name} may take {own:,} of {verdict.height:,} homes that have an option, and"
+            f" {infill:,} as infill" + (f"; not the others: {besides}." if besides else ".")
+        )
+    return "".join(told)
+
+
 def funded_works(made: Case, found: Allocation) -> pl.DataFrame:
     """The works chosen, one row for each funded home, with fund, version, year, grant, infill.
 
