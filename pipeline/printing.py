@@ -191,18 +191,6 @@ def show_named(named: claims.Named) -> None:
         )
 
 
-def warn_begun(ledger: str) -> None:
-    """Say that a claim began a ledger, which it should do once in a landlord's life."""
-    console.print(
-        words(
-            ("A new ledger was begun.", "bold yellow"),
-            f" If claims were made before, {ledger} is the wrong place, and homes may be claimed"
-            " twice: look for the ledger that holds them before you claim more.",
-        ),
-        soft_wrap=True,
-    )
-
-
 def warn_invented(source: str) -> None:
     """Say so where prices rest on the invented demo rate book."""
     if "invented" in source:

@@ -141,13 +141,14 @@ def test_a_claim_is_never_written_over(store, demo, tmp_path):
 def test_homes_that_cannot_be_claimed_are_named(store, demo, tmp_path, call):
     unranked = demo.ranking.filter(pl.col("reason").is_not_null())["home_id"][0]
     ranked = _top(demo, 1)[0]
+    asked = ("claim", "--store", store, "--out", tmp_path / "c")
     for homes, words in (
         ("NOPE1", "Not in this store: NOPE1"),
         (unranked, f"no option to claim or measure: {unranked} ("),
         (f"{ranked},{ranked}", f"Named more than once: {ranked}"),
         (" , ", "names no home"),
     ):
-        said = call("claim", "--store", store, "--homes", homes, "--out", tmp_path / "c")
+        said = call(*asked, "--homes", homes, "--first-claim")
         assert (said.code, words in said.err) == (2, True), said.err
     said = call("claim", "--store", store, "--again", "C0", "--out", tmp_path / "c")
     assert (said.code, "No claim was made" in said.err) == (2, True)
@@ -159,8 +160,9 @@ def test_homes_from_a_file(store, demo, tmp_path, call):
     homes = _top(demo, 2)
     (tmp_path / "batch.csv").write_text("home_id,note\n" + "".join(f'"{h}",x\n' for h in homes))
     said = call(
-        "claim", "--store", store, "--homes", tmp_path / "batch.csv", "--out", tmp_path / "c"
-    )
+        "claim", "--store", store, "--homes", tmp_path / "batch.csv", "--out", tmp_path / "c",
+        "--first-claim",
+    )  # fmt: skip
     assert said.code == 0
     assert claims.claimed(store)["home_id"].to_list() == sorted(homes)
 
@@ -213,7 +215,7 @@ def test_a_key_that_is_a_file_too_is_told(store, demo, tmp_path, call, monkeypat
     said = call(*words, home)
     told = f"is the key of a home, and a file here has that name. Write --homes ./{home} for"
     assert (said.code, told in said.err) == (2, True)
-    assert call(*words, f"{home},").code == 0
+    assert call(*words, f"{home},", "--first-claim").code == 0
     assert claims.claimed(store)["home_id"].to_list() == [home]
     assert call(*words[:-2], tmp_path / "d", "--homes", f"./{home}").code == 0
     assert claims.claimed(store)["home_id"].to_list() == sorted([home, other])

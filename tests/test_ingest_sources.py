@@ -879,7 +879,8 @@ def test_a_held_home_is_neither_funded_nor_claimed_until_its_word_is_settled(tmp
     words = ["run", path, "--store", store, "--out", tmp_path / "o"]
     said = call(*words)
     assert (said.code, "2 Heating 'Ember pod'" in said.out) == (0, True), said.out
-    said = call("claim", "--store", store, "--homes", "T4", "--out", tmp_path / "c")
+    claim = ("claim", "--store", store, "--homes", "T4", "--out", tmp_path / "c")
+    said = call(*claim, "--first-claim")
     assert (said.code, "held: Main heating 'Ember pod' could not be read" in said.err) == (2, True)
     fund = str(files("data_demo") / "fund_lantern.toml")
     said = call("allocate", "--store", store, "--fund", fund, "--out", tmp_path / "a")

@@ -20,14 +20,22 @@ from pipeline import identity, junction_effects, outputs, scenarios
 from pipeline.claims import files
 from pipeline.claims.home_list import Named, of_allocation, read_home_list
 from pipeline.claims.ledger import OLDER, SCHEMA, Ledger, held_open
-from pipeline.claims.place import LEDGER, count, is_begun, ledger_path, named_ledger, note
+from pipeline.claims.place import (
+    LEDGER,
+    claims_of,
+    is_begun,
+    ledger_path,
+    named_ledger,
+    note,
+    refuse_to_begin,
+)
 from pipeline.errors import ClaimError, OutputError
 from pipeline.identity import Another
 from pipeline.published import Published, open_run
 
 __all__ = [
-    "LEDGER", "OLDER", "Named", "Wanted", "count", "ledger_path", "named_ledger", "of_allocation",
-    "read_home_list",
+    "LEDGER", "OLDER", "Named", "Wanted", "claims_of", "ledger_path", "named_ledger",
+    "of_allocation", "read_home_list", "refuse_to_begin",
 ]  # fmt: skip
 
 MEASURE = "external wall insulation"
