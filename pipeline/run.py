@@ -108,10 +108,10 @@ def _keep_answers(
     """Add answers to the landlord's dictionary; tell what stood there with other words."""
     if dictionary is None or listed.to_keep == answers.Answers():
         return ()
-    before = dictionary.read_text(encoding="utf-8") if dictionary.exists() else ""
+    before = dictionary.read_bytes() if dictionary.exists() else b""
     after, stood = answers.added(before, listed.to_keep)
     if after != before:
-        files.add(dictionary, after.encode())
+        files.add(dictionary, after)
     return tuple(stood)
 
 
