@@ -131,6 +131,10 @@ class _Home:
             yield from (("at", at), ("at", at, said.atoms), ("district", at[:-3], said.atoms))
         if len(said.names) >= _TELLING:
             yield "words", said.atoms, said.names
+        if said.names and said.atoms:
+            for at in said.at:
+                near = {at[:place] + at[place + 1 :] for place in range(len(at))}
+                yield from (("near", code, said.atoms, said.names) for code in near)
         if said.names:
             yield from (
                 ("any", said.atoms),
