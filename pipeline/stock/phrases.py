@@ -57,7 +57,8 @@ _BARE_MM = re.compile(r"(?<![\d.])(2[0-3]\d|[34]\d\d)(?![\d.])")
 _ASIDE = {"doubt", "aside"}
 _REMARKED = ("ewi", "iwi", "cwi", "uninsulated", "unfilled", "drylined")
 """Single words that tell of a wall's insulation also among remarks on anything."""
-_LEVEL = re.compile(r"(\d{1,2})(?:\.0|/\d)?")
+_LEVEL = re.compile(r"(-?\d{1,2})(?:\.0|/\d)?")
+_BEDS = {"h": "house", "f": "flat", "b": "bungalow", "m": "maisonette"}
 _OF_STOREYS = re.compile(r"\b(g|grd|ground|\d)(?:st|nd|rd|th)?(?: floor)? of (\d)\b")
 _WORD = re.compile(r"[a-z]{4,}")
 _NOT_A_WORD = re.compile(r"^[\d.]+[a-z]{0,2}$|^\d+b\d*p?$|^[\d]+p$|\d{2,}")
@@ -125,6 +126,8 @@ def _plain(text: str) -> str:
         shown = re.sub(rf"(?<=\d){sign}", figure, shown)
     shown = "".join(c for c in unicodedata.normalize("NFKD", shown) if not unicodedata.combining(c))
     low = shown.lower().replace("\u2019", "'").replace("\u201d", '"').replace("_", " ")
+    low = re.sub(r"\b(\d)b(?:\d+p)?([hfbm])\b", lambda f: f"{f[1]} bed {_BEDS[f[2]]}", low)
+    low = re.sub(r"\b(hse|house|flat|flt|bung|mais)(\d)\b", r"\1 \2", low)
     low = re.sub(r"(\d)\s*(?:\"|''|ins?\b(?! a\b| block)|inch(?:es)?\b)", r"\1in ", low)
     low = re.sub(r"\b(?:un|non)[- ]+(?=[a-z])", lambda found: found[0].strip("- ") + "\0", low)
     low = low.replace("un\0", "un").replace("non\0", "non ")
@@ -343,7 +346,7 @@ def _home(said: list[tuple[str, str]], plain: str, column: str) -> dict[str, str
     elif forms:
         floors -= {"mid"}
     if column == "floor_position" and (level := _LEVEL.fullmatch(plain.strip(" ,"))):
-        floors = {"ground" if int(level[1]) == 0 else "mid"}
+        floors = {"ground" if int(level[1]) <= 0 else "mid"}
     kind, form = _one(types), _form(forms)
     if of := _OF_STOREYS.search(plain):
         storey = int(of[1]) if of[1].isdigit() else 0
