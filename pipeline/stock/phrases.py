@@ -35,7 +35,7 @@ TOPICS = {
 }
 """Columns whose cells are phrases, and what their words may speak of."""
 FILLS = ("wall_construction", "wall_insulation", "property_type", "built_form", "floor_position",
-         "construction_year", "heating")  # fmt: skip
+         "construction_year", "heating", "u_existing_w_m2k")  # fmt: skip
 """Columns that a phrase may fill."""
 _OWN = {
     "wall": "wall_construction", "fill": "wall_insulation", "type": "property_type",
@@ -60,6 +60,10 @@ _REMARKED = ("ewi", "iwi", "cwi", "uninsulated", "unfilled", "drylined")
 _LEVEL = re.compile(r"(-?\d{1,2})(?:\.0|/\d)?")
 _BEDS = {"h": "house", "f": "flat", "b": "bungalow", "m": "maisonette"}
 _OF_STOREYS = re.compile(r"\b(g|grd|ground|\d)(?:st|nd|rd|th)?(?: floor)? of (\d)\b")
+_U_VALUE = re.compile(
+    r"(?:average )?(?:thermal transmittance|trawsyriannedd thermol cyfartalog|u[ -]?values?)"
+    r"[ :=,of]*(\d?\.\d+)(?: ?w ?/? ?m\S*(?: ?k\b)?)?"
+)
 _WORD = re.compile(r"[a-z]{4,}")
 _NOT_A_WORD = re.compile(r"^[\d.]+[a-z]{0,2}$|^\d+b\d*p?$|^[\d]+p$|\d{2,}")
 
@@ -89,8 +93,11 @@ def read(text: str, column: str) -> Phrase:
     age, rest = None, plain
     if topics == _ALL:
         age, rest = years.within(plain)
-    said, unread = _said(rest, column)
     values: dict[str, str] = {}
+    if set(_WALL) <= set(topics) and (u_value := _U_VALUE.search(rest)):
+        values["u_existing_w_m2k"] = u_value[1]
+        rest = rest.replace(u_value[0], " ")
+    said, unread = _said(rest, column)
     if set(_WALL) <= set(topics):
         values |= _wall(said, plain, column)
     if column == "remarks":

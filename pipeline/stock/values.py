@@ -23,6 +23,8 @@ _FROM, _OPEN = _TELLS, "__open" + _TELLS
 """Between a column and that whose cells speak of it too, or speak of it without giving a value."""
 _WEAK = "type_by_form"
 """A type that only the form of a home tells, which no cell contradicts."""
+_U_ROUNDED = 0.051
+"""W/m2K by which a U-value in two cells may differ, from rounding."""
 _SPAN = ("__first", "__last")
 """First and last year a cell says."""
 _FUELS = {
@@ -220,7 +222,8 @@ def _filled(frame: pl.DataFrame, raw: RawTable) -> tuple[pl.DataFrame, pl.DataFr
         for other in others:
             there = f"{name}{_FROM}{other}"
             clashes.append(_clash(frame, raw, name, other))
-            frame = frame.with_columns(pl.coalesce(name, there).alias(name))
+            told = pl.col(there).cast(frame.schema[name])
+            frame = frame.with_columns(pl.coalesce(name, told).alias(name))
     by_form = [name for name in frame.columns if name.startswith(_WEAK)]
     frame = frame.with_columns(pl.coalesce("property_type", *by_form))
     filled = frame.with_columns(
@@ -251,6 +254,8 @@ def _clash(frame: pl.DataFrame, raw: RawTable, name: str, other: str) -> pl.Data
     if name == "construction_year":
         spans = [pl.col(f"{name}{_FROM}{other}{end}") for end in _SPAN]
         clash = (here < spans[0]) | (here > spans[1])
+    elif name == "u_existing_w_m2k":
+        clash = (here - said.cast(pl.Float64)).abs() > _U_ROUNDED
     elif name == "heating":
         clash = _fuel_of(here) != _fuel_of(said)
     elif name == "wall_construction":
