@@ -909,6 +909,49 @@ def test_whatever_way_a_dictionary_is_written_nothing_in_it_is_lost(by_hand):
     assert answers.added(made, NEW)[0] == made
 
 
+def test_a_wall_of_which_only_the_u_value_is_known_keeps_its_home_in_the_stock(tmp_path):
+    rows = [GOOD_ROW.format(ref=f"T{n}", n=n) for n in range(3)]
+    rows += ["U1,11 Alder Row,HX77 3AB,House,2008,85,Average thermal transmittance 0.35 W/m2K,"]
+    rows += [
+        "U2,12 Alder Row,HX77 3AB,House,1934,85,,1.6",
+        "U3,13 Alder Row,HX77 3AB,House,1934,85,,",
+    ]
+    path = _write(tmp_path / "list.csv", stock_text(*rows))
+    made = run(Inputs(path), tmp_path / "s.duckdb", tmp_path / "o", Settings())
+    homes = {row["home_id"]: row for row in made.ranking.to_dicts()}
+    assert (homes["U1"]["u_existing_w_m2k"], homes["U2"]["u_existing_w_m2k"]) == (0.35, 1.6)
+    for key in ("U1", "U2"):
+        assert homes[key]["rank"] is None
+        assert "only the U-value of the wall" in homes[key]["held_for"]
+    assert made.listed.quarantine["home_id"].to_list() == ["U3"]
+
+
+def test_a_column_nobody_named_tells_of_the_wall_s_insulation(tmp_path):
+    head, *rows = stock_text(*(GOOD_ROW.format(ref=f"T{n}", n=n) for n in range(5))).splitlines()
+    said = ["EWI and render", "overclad insulated render", "External wall insulation", "none", ""]
+    roof = ["Pitched, insulated at rafters", "EWI", "External wall insulation", "EWI", "EWI"]
+    text = [f"{head},External works,Roof works"]
+    text += [f'{r},"{a}","{b}"' for r, a, b in zip(rows, said, roof, strict=True)]
+    listed = stock.ingest(Inputs(_write(tmp_path / "list.csv", "\n".join(text) + "\n")), {})
+    kept = dict(listed.accepted.select("home_id", "wall_insulation").iter_rows())
+    assert kept == {"T0": "external", "T1": "external", "T2": "external", "T3": None, "T4": None}
+    assert any("External works is read" in note for note in listed.raw.notes)
+    assert not any("Roof works" in note for note in listed.raw.notes)
+
+
+def test_no_source_moves_a_home(tmp_path):
+    """A survey's shorter address would part a home from its street."""
+    survey = "Property Ref,Address,Post Code,UPRN,Wall U,Survey Date\n"
+    survey += "T1,1 Alder,HX77 3AC,100999,1.9,3 Oct 25\n"
+    text = stock_text(GOOD_ROW.format(ref="T1", n=1), GOOD_ROW.format(ref="T2", n=2))
+    path = _write(tmp_path / "list.csv", text)
+    others = {"survey": _write(tmp_path / "survey.csv", survey)}
+    home = stock.ingest(Inputs(path, others), {}).accepted.filter(home_id="T1").to_dicts()[0]
+    assert (home["address"], home["postcode"]) == ("1 Alder Row, Tarnwick", "HX77 3AB")
+    assert home["u_existing_w_m2k"] == 1.9
+    assert str(home["survey_date"]) == "2025-10-03"
+
+
 GIVEN = {c.name: c.headings[0] for c in by_role("stock") if c.headings}
 OPTIONAL = [name for name in GIVEN if name not in headings.ESSENTIAL]
 

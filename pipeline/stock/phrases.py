@@ -64,6 +64,8 @@ _U_VALUE = re.compile(
     r"(?:average )?(?:thermal transmittance|trawsyriannedd thermol cyfartalog|u[ -]?values?)"
     r"[ :=,of]*(\d?\.\d+)(?: ?w ?/? ?m\S*(?: ?k\b)?)?"
 )
+_CODE = re.compile(r"\d{1,3}(?:\.0)?")
+"""A number that stands for something, of which nobody said what."""
 _WORD = re.compile(r"[a-z]{4,}")
 _NOT_A_WORD = re.compile(r"^[\d.]+[a-z]{0,2}$|^\d+b\d*p?$|^[\d]+p$|\d{2,}")
 
@@ -163,6 +165,9 @@ def _said(plain: str, column: str) -> tuple[list[tuple[str, str]], tuple[str, ..
         lost = _WALL if beside or "unknown" in kinds else ()
         said += [(t, m) for t, m in found if t in (*TOPICS[column], *_ASIDE) and t not in lost]
         unread += [part.strip()] if beside else left
+    code = plain.strip(" ,")
+    if not said and column != "floor_position" and _CODE.fullmatch(code):
+        unread = [code]
     return said, tuple(unread)
 
 
@@ -383,7 +388,8 @@ def _heating(said: list[tuple[str, str]]) -> dict[str, str]:
     fuels, heat = _of(said, "fuel"), _of(said, "heat")
     if "lpg" in fuels:
         fuels = fuels - {"gas"}
-    if _of(said, "doubt"):
+    two = "storage" in heat and fuels - {"electric"} and "network" not in heat
+    if _of(said, "doubt") or two:
         return {}
     system = _electric_or_shared(fuels, heat)
     if not system and len(fuels - {"electric"}) <= 1:
@@ -420,7 +426,7 @@ def _of_fuel(fuel: str, heat: set[str]) -> str:
     if fuel == "gas" and "room_heater" in heat and "boiler" not in heat:
         return "gas_room_heater"
     if fuel not in _FOSSIL or "warm_air" in heat:
-        return ""
+        return "gas_warm_air" if fuel == "gas" else ""
     old = "old" in heat and "condensing" not in heat
     return f"{fuel}_{'non' if old else ''}condensing_boiler"
 
