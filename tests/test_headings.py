@@ -395,3 +395,100 @@ def test_a_row_without_a_date_is_a_second_entry_not_superseded(tmp_path):
     listed = stock.ingest(Inputs(_csv(tmp_path / "list.csv", twice)), {})
     assert (listed.raw.superseded, listed.accepted.height) == (0, 12)
     assert "Second entry" in listed.quarantine["reasons"][0]
+
+
+def _homes(count, **cells):
+    """Homes with usual cells under headings of their own; a function makes a cell from a number."""
+    usual = {
+        "Ref": lambda n: f"R{n:03}", "Address": lambda n: f"{n} Alder Row, Tarnwick",
+        "Postcode": "HX7 1AB", "Type": "Semi-detached house", "Built": "1934",
+        "Floor area": lambda n: str(70 + n), "Wall": "Solid brick",
+    }  # fmt: skip
+    kept = {name: cell for name, cell in (usual | cells).items() if cell is not None}
+    return [
+        {name: cell(n) if callable(cell) else cell for name, cell in kept.items()}
+        for n in range(1, count + 1)
+    ]
+
+
+def _sheet_of(book, name, rows, over=()):
+    sheet = book.add_worksheet(name)
+    table = [*over, *(list(row.values()) for row in rows)]
+    for place, cells in enumerate(table):
+        sheet.write_row(place, 0, ["" if c is None else c for c in cells])
+
+
+def test_the_unit_of_each_sheet_is_that_of_its_own_heading_or_of_the_column_beside(tmp_path):
+    path = tmp_path / "list.xlsx"
+    feet = _homes(8, **{"Floor area": lambda n: str(900 + n)})
+    metres = _homes(8, Ref=lambda n: f"S{n:03}", Address=lambda n: f"{n} Fell View")
+    beside = [
+        {"Ref": f"V{n}", "Address": f"{n} Mill Road", "Postcode": "HX7 1AB", "Size": "1000",
+         "Unit": "sq ft", "Type": "Bungalow", "Built": "1934", "Wall": "Cavity"}
+        for n in range(1, 9)
+    ]  # fmt: skip
+    with xlsxwriter.Workbook(str(path)) as book:
+        _sheet_of(book, "North", feet, [["Ref", "Address", "Postcode", "Type", "Built",
+                                         "Floor area (sq ft)", "Wall"]])  # fmt: skip
+        _sheet_of(book, "South", metres, [list(metres[0])])
+        _sheet_of(book, "West", beside, [list(beside[0])])
+    found = stock.ingest(Inputs(path), {}).accepted.sort("source_row")
+    assert found["floor_area_m2"].round(1).to_list() == [
+        *(round((900 + n) * 0.09290304, 1) for n in range(1, 9)),
+        *(70.0 + n for n in range(1, 9)),
+        *([92.9] * 8),
+    ]
+
+
+def test_units_stand_below_two_rows_of_headings_and_a_title_is_no_heading(tmp_path):
+    path = tmp_path / "list.xlsx"
+    over = [
+        ["Tarnwick Homes property list"],
+        ["", "Place", "", "Dwelling", "", "Dimensions", "Fabric"],
+        ["Ref", "Address", "Postcode", "Type", "Built", "Floor area", "Wall"],
+        ["", "-", "", "", "year", "sq ft", ""],
+    ]
+    with xlsxwriter.Workbook(str(path)) as book:
+        _sheet_of(book, "List", _homes(8, **{"Floor area": "1000"}), over)
+    listed = stock.ingest(Inputs(path), {})
+    assert listed.quarantine.is_empty()
+    assert listed.accepted["floor_area_m2"].round(1).unique().to_list() == [92.9]
+    assert listed.raw.headings["home_id"] == "Ref"
+
+
+@pytest.mark.parametrize(
+    "heading", ["Flat no", "Flat/Unit", "FLAT_UNIT", "Apartment", "Sub-building"]
+)
+def test_a_flat_of_its_own_column_stands_in_the_address_once(tmp_path, heading):
+    rows = _homes(12, Address=None, Type="Flat")
+    rows = [
+        {**row, heading: cell, "House no": str(1 + n // 3), "Street": "Alder Row"}
+        for n, row in enumerate(rows)
+        for cell in [("Flat 1", "2", "3A")[n % 3] if heading == "Flat no" else str(n % 3 + 1)]
+    ]
+    raw = reading.read(_csv(tmp_path / "list.csv", rows))
+    assert raw.headings["address"] == f"{heading}, House no, Street"
+    assert raw.frame["address"].to_list()[:2] == ["Flat 1, 1 Alder Row", "Flat 2, 1 Alder Row"]
+
+
+def test_an_address_under_another_heading_tells_the_postcode_too(tmp_path):
+    at = lambda n: f"{n} Chapel Terrace, Tarnwick, HX7 {n % 9 + 1}AB"  # noqa: E731
+    rows = _homes(12, Address=None, Postcode=None, Property=at, Type="Flat")
+    listed = stock.ingest(Inputs(_csv(tmp_path / "list.csv", rows)), {})
+    assert listed.raw.headings["address"] == "Property"
+    assert listed.accepted["postcode"].to_list()[0] == "HX7 2AB"
+
+
+def test_sheets_that_write_the_address_otherwise_are_one_list(tmp_path):
+    path = tmp_path / "list.xlsx"
+    lines = [
+        {"Ref": f"S{n}", "House No": "Flat 2, 5" if n == 3 else str(n), "Street": "Fell View",
+         **{k: v for k, v in row.items() if k not in ("Ref", "Address")}}
+        for n, row in enumerate(_homes(8))
+    ]  # fmt: skip
+    with xlsxwriter.Workbook(str(path)) as book:
+        _sheet_of(book, "North", _homes(8), [list(_homes(1)[0])])
+        _sheet_of(book, "South", lines, [list(lines[0])])
+    found = stock.ingest(Inputs(path), {}).accepted["address"].to_list()
+    assert found[0] == "1 Alder Row, Tarnwick"
+    assert found[9] == "1 Fell View"

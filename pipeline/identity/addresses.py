@@ -22,12 +22,13 @@ SHORT = {
     "mt": "mount", "saint": "street",
 }  # fmt: skip
 """Usual short forms in addresses; "st" stands for a saint too, so that both are one word here."""
-_STREETS = (
+STREETS = (
     "road", "street", "avenue", "lane", "drive", "close", "crescent", "gardens", "place",
     "square", "terrace", "grove", "park", "way", "walk", "hill", "row", "rise", "view", "green",
     "mews", "parade", "grange", "vale", "bank", "croft", "fold", "end", "path", "yard", "wynd",
     "loan", "brae", "mount", "esplanade", "quay",
 )  # fmt: skip
+"""Words that end the name of a street."""
 _BUILDINGS = (
     "house", "court", "lodge", "tower", "towers", "block", "point", "heights", "mansions",
     "building", "buildings", "mill", "hall", "cottages", "apartments",
@@ -204,8 +205,8 @@ def _is_street(phrase: str) -> bool:
     """Whether words name a street and no building: "Mill Road" does, "Mill House" does not."""
     words = [_long(word) for word in phrase.split()]
     pairs = zip(words, [*words[1:], ""], strict=False)
-    building = any(word in _BUILDINGS and after not in _STREETS for word, after in pairs)
-    return not building and any(word in _STREETS for word in words)
+    building = any(word in _BUILDINGS and after not in STREETS for word, after in pairs)
+    return not building and any(word in STREETS for word in words)
 
 
 def _is_range(number: str) -> bool:
@@ -284,7 +285,7 @@ def much_alike(one: Address, other: Address) -> bool:
 
 def _no_like_word(one: Address, other: Address) -> bool:
     """Whether two streets have no word in common, nor one that is another misspelt."""
-    these, those = ([w for w in a.words if w not in _STREETS] or a.words for a in (one, other))
+    these, those = ([w for w in a.words if w not in STREETS] or a.words for a in (one, other))
     if _misspelt("".join(these), "".join(those)):  # one word may be written as two
         return False
     return bool(these and those) and not any(_misspelt(a, b) for a in these for b in those)

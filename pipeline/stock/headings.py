@@ -285,7 +285,8 @@ def _assigned(
     table = np.zeros((len(settled), len(names)))
     for (position, name), score in fits.items():
         if name in names and not settled[position]:
-            table[position, names.index(name)] = score - position * 1e-5
+            # a heading that barely fits anything displaces none that fits well
+            table[position, names.index(name)] = score - LEAST + 0.01 - position * 1e-5
     places, columns = linear_sum_assignment(table, maximize=True)
     return {names[c]: int(p) for p, c in zip(places, columns, strict=True) if table[p, c] > 0.0}
 
@@ -313,7 +314,9 @@ def _tells_flats(heading: str, place: int, cells: Sequence[Profile]) -> bool:
     """Whether cells are numbers of flats, though another column may hold them too."""
     if not addresses.is_flat(heading) or place >= len(cells):
         return False
-    return cells[place].share("house_number", "storey") > 0.3
+    held = cells[place]
+    flats = min(held.share("digits"), held.share("property_type"))
+    return max(flats, held.share("house_number", "storey")) > 0.3
 
 
 def _seconds(row: Row, positions: Mapping[str, int], taken: set[str]) -> dict[str, int]:
@@ -367,10 +370,9 @@ def named(row: Row) -> float:
     return len(best) - sum(text[:1].isdigit() for text in texts) + sum(best.values()) / 1000
 
 
-def are_units(row: Row) -> bool:
-    """Whether all a row holds are units, as a line under the headings may."""
-    texts = [plain(cell).split() for cell in row if cell is not None]
-    return bool(texts) and all(map(_unit, texts))
+def is_unit(words: str) -> bool:
+    """Whether plain words are a unit and nothing else."""
+    return bool(_unit(words.split()))
 
 
 @cache

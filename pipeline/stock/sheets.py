@@ -7,7 +7,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.errors import StockListError
-from pipeline.stock import bounds, headings, long_lists, stacks
+from pipeline.stock import bounds, headings, long_lists, stacks, units
 from pipeline.stock.bounds import Table
 from pipeline.stock.sheet import Sheet
 
@@ -23,7 +23,8 @@ _OTHER = re.compile(
 
 
 def looked_at(name: str, rows: pl.DataFrame, settled: Mapping[str, str]) -> Sheet:
-    """A sheet and the row of its headings; a second row below merged ones is joined to them.
+    """A sheet and the row of its headings; a second row below merged ones is joined to them, and
+    so is a line of units below these.
 
     The row counts that names most columns, of the first forty.
     """
@@ -31,18 +32,22 @@ def looked_at(name: str, rows: pl.DataFrame, settled: Mapping[str, str]) -> Shee
     best = Sheet(name, rows, 0, (), 0)
     for index, row in enumerate(top):
         options: list[tuple[Sequence[object], Sequence[object]]] = [(row, ())]
-        units = headings.are_units(row)
-        if index and (units or any(cell is None for cell in top[index - 1])):
+        if index and _may_stand_over(top[index - 1]):
             options.append((headings.joined(top[index - 1], row), top[index - 1]))
         for names, above in options:
             count = headings.named(names)
             count += sum(headings.plain(heading) in settled for heading in names)
-            count += bool(units and above)
             count += _OF_ATTRIBUTES if long_lists.heads(names) else 0
             if count > best.count:
                 written = tuple(str(n).strip() if n is not None else "" for n in names)
                 best = Sheet(name, rows, index, written, count, tuple(above))
-    return best
+    return units.below(best)
+
+
+def _may_stand_over(row: Sequence[object]) -> bool:
+    """Whether a row may be merged headings: some cells are blank, and it is no title."""
+    held = [cell is not None for cell in row]
+    return not all(held) and (sum(held) > 1 or not held[0])
 
 
 def of_book(
