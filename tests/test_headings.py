@@ -224,7 +224,7 @@ def test_rows_between_homes_are_counted_and_a_street_above_them_is_kept(tmp_path
     ]  # fmt: skip
     assert listed.quarantine["home_id"].to_list() == ["T7"]
     assert listed.raw.notes[:2] == (
-        "1 rows of headings between the homes were left out",
+        "1 row of headings between the homes was left out",
         "3 rows with a single text between the homes were left out",
     )
 
@@ -315,7 +315,7 @@ def test_the_block_of_other_rows_is_no_home_and_tells_what_they_leave_to_it(tmp_
     assert raw.frame.height == 12
     assert raw.frame["wall_construction"].to_list()[:2] == ["Red sandstone", "Cavity"]
     assert raw.frame["block_ref"].to_list()[:2] == [None, "B1"]
-    assert raw.notes == ("1 rows that other rows name as their block were left out",)
+    assert raw.notes == ("1 row of blocks was left out: it is no home",)
 
 
 def test_lists_under_one_another_are_one_by_the_columns_of_their_headings(tmp_path):
@@ -492,3 +492,71 @@ def test_sheets_that_write_the_address_otherwise_are_one_list(tmp_path):
     found = stock.ingest(Inputs(path), {}).accepted["address"].to_list()
     assert found[0] == "1 Alder Row, Tarnwick"
     assert found[9] == "1 Fell View"
+
+
+def test_totals_and_titles_with_counts_are_no_homes_and_no_faults(tmp_path):
+    heads = ["Ref", "No.", "Postcode", "Type", "Yr", "Wall", "Area (m2)", "Rent"]
+    home = ["HX77 3AB", "House", 1934, "Solid brick", 85, 80]
+    lines = [
+        ["Mill Street (2 properties)"], ["T1", 1, *home], ["T2", 3, *home],
+        ["Total Mill Street", 2, "", "", "", "", 170, 160], [],
+        ["Alder Row", "2 homes"], ["T3", 2, *home], ["T4", 4, *home],
+        ["Sub-total", "", "", "", "", "", 170], ["Grand total", "", "", "", "", "", 340, 320],
+        ["Average", "", "", "", "", "", 85], ["T5", "see office"], ["Prepared by", "the clerk"],
+    ]  # fmt: skip
+    path = tmp_path / "list.csv"
+    path.write_text("\n".join(",".join(map(str, row)) for row in [heads, *lines]))
+    listed = stock.ingest(Inputs(path), {})
+    assert listed.accepted["address"].to_list() == [
+        "1 Mill Street", "3 Mill Street", "2 Alder Row", "4 Alder Row",
+    ]  # fmt: skip
+    assert listed.quarantine["home_id"].to_list() == ["T5"]
+    assert listed.raw.notes == (
+        "2 rows with a single text between the homes were left out",
+        "4 rows of totals between the homes were left out",
+        "1 row below the last home was left out",
+        "streets that stand above their homes were put beside them",
+    )
+
+
+@pytest.mark.parametrize("place", ["beside", "below"])
+def test_a_box_on_the_list_of_homes_says_what_codes_mean(tmp_path, place):
+    rows = _homes(12, Wall=lambda n: "W1" if n % 2 else "W2")
+    box = [("Wall", "Meaning"), ("W1", "Cavity, unfilled"), ("W2", "Sandstone")]
+    table = [list(rows[0]), *(list(row.values()) for row in rows)]
+    if place == "below":
+        table += [[], *map(list, box)]
+    else:
+        table = [[*row, "", "", *(box[n] if n < len(box) else ())] for n, row in enumerate(table)]
+    path = tmp_path / "list.xlsx"
+    with xlsxwriter.Workbook(str(path)) as book:
+        _sheet_of(book, "List", [], table)
+    listed = stock.ingest(Inputs(path), {})
+    assert listed.quarantine.is_empty()
+    assert listed.accepted["wall_construction"].to_list()[:2] == ["cavity", "stone_sandstone"]
+
+
+def test_flats_below_the_row_of_their_block_take_what_only_it_tells(tmp_path):
+    path = tmp_path / "list.csv"
+    lines = [
+        "Asset no,Level,Address,Postcode,Year,Construction,Wall insulation,GIA (m2),Floor,Heating",
+        'B1,Block,"Alder Court, 1-2 Mill Lane",LE1 1XJ,1965,Cavity,None,,,',
+        "B1-1,Flat,Flat 1,LE1 1XJ,,,,45,Ground,Gas boiler",
+        "B1-2,Flat,Flat 2,LE1 1XJ,,,,46,1st,Gas boiler",
+        ",,2 flats in block,,,,,91,,",
+        'B2,Block,"Beech Court, 3 Mill Lane",LE1 2XJ,1905,Solid brick,None,,,',
+        "B2-1,Flat,Flat 1,LE1 2XJ,,,,45,Ground,Gas boiler",
+        'H1,House,"5 Mill Lane",LE1 2XJ,1934,Solid brick,,80,,Gas boiler',
+        'H2,House,"7 Mill Lane",LE1 2XJ,,,,80,,Gas boiler',
+    ]
+    path.write_text("\n".join(lines))
+    listed = stock.ingest(Inputs(path), {})
+    columns = ["home_id", "address", "block_ref", "construction_year", "wall_construction"]
+    assert listed.accepted.select(columns).rows() == [
+        ("B1-1", "Flat 1, Alder Court, 1-2 Mill Lane", "B1", 1965.0, "cavity"),
+        ("B1-2", "Flat 2, Alder Court, 1-2 Mill Lane", "B1", 1965.0, "cavity"),
+        ("B2-1", "Flat 1, Beech Court, 3 Mill Lane", "B2", 1905.0, "solid_brick"),
+        ("H1", "5 Mill Lane", None, 1934.0, "solid_brick"),
+    ]
+    assert listed.quarantine["home_id"].to_list() == ["H2"]
+    assert "2 rows of blocks were left out: they are no homes" in listed.raw.notes

@@ -186,7 +186,6 @@ BAD = [
     ({"wall_construction": None}, "Wall construction is missing"),
     ({"floor_area_m2": None}, "Floor area is missing"),
     ({"construction_year": None}, "Age is missing"),
-    ({"home_id": "Grand total"}, "is a total"),
     ({"status": "gone"}, "says that it is no longer the landlord's"),
     ({"status": "no_home"}, "says that it is no dwelling"),
     ({"uprn": "12x"}, "UPRN is not a number"),

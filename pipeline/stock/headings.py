@@ -249,7 +249,8 @@ def scores(written: Sequence[str], cells: Sequence[Profile] = ()) -> Scores:
             if score >= LEAST:
                 found[position, name] = score
         if held is not None and heading and not is_personal(heading):
-            found.update({(position, n): LEAST for n in _told_by_cells(heading, held)})
+            told = {(position, name): LEAST for name in _told_by_cells(heading, held)}
+            found = told | found
     return found
 
 
@@ -270,9 +271,16 @@ def _score(name: str, words: float, held: Profile | None, parts: int) -> float:
 
 
 def _told_by_cells(heading: str, held: Profile) -> list[str]:
-    """Columns that cells alone tell under a heading whose words say nothing."""
-    if wording.parts_of(heading)[0] or held.cells < profiles.LEAST_CELLS:
+    """Columns that cells alone tell under a heading whose words say nothing, or little.
+
+    Under a word such as Level these are types of homes only.
+    """
+    parts = wording.parts_of(heading)[0]
+    little = bool(parts) and wording.says_little(heading) and "floor" not in parts
+    if (parts and not little) or held.cells < profiles.LEAST_CELLS:
         return []
+    if little:
+        return ["property_type"] if held.share("property_type") > 0.5 else []
     sure = {n: profiles.fit(dictionary()[n], held) for n in _TOLD_BY_CELLS}
     return [name for name, fits in sure.items() if fits >= _SURE]
 

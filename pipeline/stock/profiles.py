@@ -46,7 +46,7 @@ _FORMS: Mapping[str, re.Pattern[str]] = {
     "address": re.compile(
         r"(?<!\d)\d{1,3}[a-z]?,? +(?!bed|stor|pers|bdr|room|mid\b|end\b)[a-z'. ]*"
         rf"\b(?:{'|'.join(STREETS)}|st|rd|ave|cl|heol|stryd|ffordd|lon|maes)\b"
-        r"|\b[a-z]{1,2}\d[a-z\d]? ?\d[a-z]{2}$"
+        r"|[a-z]{4}.*\b[a-z]{1,2}\d[a-z\d]? ?\d[a-z]{2}$"
     ),
 }
 

@@ -131,8 +131,9 @@ def _homes(
     notes += told
     body, extra = _filled(sent, path.name)
     names = list(sent.names[: body.width - 1])
-    body, between, told = other_rows.without(body, names, sent.above)
+    body, between, below, told = other_rows.without(body, names, sent.above)
     notes += told
+    others = [*others, Table("", True, (), below)]
     body, names, told = other_rows.with_streets(body, names, between)
     notes += told
     body, told = other_rows.without_ditto(body)
@@ -184,7 +185,8 @@ def _sheet(
     if kind in _TEXTS:
         rows, notes = csv_files.rows(path)
         rows, unseen = _legible(rows, path.name)
-        return looked_at(path.name, rows, settled), [], [*notes, *unseen]
+        rows, boxes = lookups.boxed(path.name, rows)
+        return looked_at(path.name, rows, settled), boxes, [*notes, *unseen]
     if kind == ".parquet":
         (table,) = bounds.tables(path)
         head = pl.DataFrame([table.headings], schema=table.rows.columns, orient="row")

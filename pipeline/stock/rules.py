@@ -22,7 +22,6 @@ from pipeline.stock.headings import ESSENTIAL
 Severity = Literal["reject", "quarantine", "warn"]
 UNREADABLE = "__unreadable"
 UNREAD = "could not be read"
-TOTAL = "is a total, not a home"
 _TABLES = reference.load()
 _LIMITS = {row["name"]: row for row in _TABLES.table("stock_limits").iter_rows(named=True)}
 FLATS = ("flat", "maisonette")
@@ -132,11 +131,6 @@ RULES = (
         pl.col("construction_year").is_not_null() | pl.col("age_band").is_not_null(),
         _PRESENT,
         "reject",
-    ),
-    Rule(
-        "home_id",
-        ~pl.col("home_id").str.contains(r"(?i)^(grand |sub ?)?(total|sum|count|average)s?\b"),
-        TOTAL,
     ),
     Rule("status", pl.col("status") != "gone", "says that it is no longer the landlord's"),
     Rule("status", pl.col("status") != "no_home", "says that it is no dwelling"),

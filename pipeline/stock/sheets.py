@@ -2,12 +2,13 @@
 
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
 
 from pipeline.errors import StockListError
-from pipeline.stock import bounds, headings, long_lists, stacks, units
+from pipeline.stock import bounds, headings, long_lists, lookups, stacks, units
 from pipeline.stock.bounds import Table
 from pipeline.stock.sheet import Sheet
 
@@ -58,9 +59,14 @@ def of_book(
     Raises StockListError where there is no sheet of the chosen name, or where two sheets list the
     same homes.
     """
-    tables = bounds.tables(path)
+    tables, boxes = [], list[Table]()
+    for table in bounds.tables(path):
+        rows, told = lookups.boxed(table.name, table.rows)
+        tables.append(replace(table, rows=rows))
+        boxes += told
     if chosen is not None:
-        return _chosen(path, tables, settled, chosen)
+        homes, left, notes = _chosen(path, tables, settled, chosen)
+        return homes, [*left, *boxes], notes
     hidden = [table.name for table in tables if not table.shows]
     shown = [table for table in tables if table.shows] or tables
     sheets = [looked_at(table.name, table.rows, settled) for table in shown]
@@ -83,7 +89,7 @@ def of_book(
     notes += [f"sheet {s.name!r} was put beside the homes by their key" for s in more]
     if hidden and shown is not tables:
         notes.append(f"hidden sheets were not read: {', '.join(map(repr, hidden))}")
-    return homes, left, notes
+    return homes, [*left, *boxes], notes
 
 
 def _chosen(
