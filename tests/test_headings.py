@@ -560,3 +560,46 @@ def test_flats_below_the_row_of_their_block_take_what_only_it_tells(tmp_path):
     ]
     assert listed.quarantine["home_id"].to_list() == ["H2"]
     assert "2 rows of blocks were left out: they are no homes" in listed.raw.notes
+
+
+@pytest.mark.parametrize(
+    ("heading", "column"),
+    [
+        ("Cyfeirnod yr Eiddo\nProperty Reference", "home_id"),
+        ("Blwyddyn Adeiladu / Year of Construction", "construction_year"),
+        ("Inswleiddio'r Atig (mm) / Loft Insulation (mm)", "loft_insulation_mm"),
+        ("Adeiladwaith y Waliau / Wall Construction", "wall_construction"),
+        ("Sgôr EPC / EPC Rating", "epc_band"),
+        ("Nifer Ystafelloedd Gwely / Number of Bedrooms", None),
+        ("BLK LLORIAU", None),
+        ("Wall (as inspected)", "wall_construction"),
+        ("Floor area measured", "floor_area_m2"),
+        ("Year surveyed", "survey_date"),
+        ("NIA", "floor_area_m2"),
+    ],
+)
+def test_headings_in_two_languages_or_with_their_evidence(heading, column):
+    found = wording.scores(heading)
+    assert (max(found, key=lambda name: found[name]) if found else None) == column
+
+
+@pytest.mark.parametrize("merged", [False, True])
+def test_what_was_inspected_counts_before_what_was_assumed_and_is_filled_from_it(tmp_path, merged):
+    rows = [
+        {**row, "Wall (as assumed)": "Cavity", "Wall (as inspected)": seen, "Net floor area": "60"}
+        for n, row in enumerate(_homes(8, Wall=None))
+        for seen in ["Solid brick" if n < 3 else ""]
+    ]
+    heads = [list(rows[0])]
+    if merged:
+        heads = [["", "", "", "", "", "", "As assumed", "As inspected", ""],
+                 [*heads[0][:6], "Wall", "Wall", "Net floor area"]]  # fmt: skip
+    path = tmp_path / "list.xlsx"
+    with xlsxwriter.Workbook(str(path)) as book:
+        _sheet_of(book, "List", rows, heads)
+    listed = stock.ingest(Inputs(path), {})
+    walls = listed.accepted["wall_construction"].to_list()
+    assert walls == ["solid_brick"] * 3 + ["cavity"] * 5
+    assert listed.accepted["floor_area_m2"].to_list()[0] == 71.0
+    assert not listed.raw.questions
+    assert "which fills 5 cells; the two differ in 3 rows" in listed.raw.notes[0]

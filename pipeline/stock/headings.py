@@ -349,7 +349,8 @@ def joined(upper: Row, lower: Row) -> list[object]:
     """One row of headings from two: a merged upper heading stands over those that follow it.
 
     A lower heading takes the upper words in front where it says little alone (Type, Area, Date),
-    where there is no lower, or where the two together name a column and it alone none.
+    where there is no lower, or where the two together name a column and it alone none; it takes
+    them behind where they say how it is known.
     """
     told: list[object] = []
     group = ""
@@ -360,7 +361,10 @@ def joined(upper: Row, lower: Row) -> list[object]:
         few = wording.says_little(text) and len(wording.parts_of(text)[0]) < 2
         alone = bool(text) and not few
         better = not _words_of(text) and _words_of(both)
-        told.append(both if better or not alone or column_of(both) else text)
+        if text and wording.evidence(group) != wording.evidence(text) == 1:
+            told.append(f"{text} ({group})")
+        else:
+            told.append(both if better or not alone or column_of(both) else text)
     return told
 
 

@@ -24,6 +24,7 @@ from pipeline.stock import (
     lookups,
     newest,
     other_rows,
+    pairs,
     personal,
     phrases,
     profiles,
@@ -141,6 +142,8 @@ def _homes(
     body, told = lookups.applied(body, names, others)
     notes += told
     body, names, told = long_lists.turned(body, names, _looks(body))
+    notes += told
+    body, names, told = pairs.settled(body, names, _looks(body), settled)
     notes += told
     body, names, told = ticks.put_together(body, names, _looks(body))
     return body, extra, names, [*notes, *told]

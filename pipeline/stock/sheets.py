@@ -8,7 +8,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.errors import StockListError
-from pipeline.stock import bounds, headings, long_lists, lookups, stacks, units
+from pipeline.stock import bounds, headings, long_lists, lookups, stacks, units, wording
 from pipeline.stock.bounds import Table
 from pipeline.stock.sheet import Sheet
 
@@ -38,6 +38,7 @@ def looked_at(name: str, rows: pl.DataFrame, settled: Mapping[str, str]) -> Shee
         for names, above in options:
             count = headings.named(names)
             count += sum(headings.plain(heading) in settled for heading in names)
+            count += any(cell is not None and wording.evidence(str(cell)) != 1 for cell in above)
             count += _OF_ATTRIBUTES if long_lists.heads(names) else 0
             if count > best.count:
                 written = tuple(str(n).strip() if n is not None else "" for n in names)
