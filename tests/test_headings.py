@@ -224,7 +224,7 @@ def test_rows_between_homes_are_counted_and_a_street_above_them_is_kept(tmp_path
     ]  # fmt: skip
     assert listed.quarantine["home_id"].to_list() == ["T7"]
     assert listed.raw.notes[:2] == (
-        "1 rows of headings between the homes were left out",
+        "1 row of headings between the homes was left out",
         "3 rows with a single text between the homes were left out",
     )
 
@@ -315,7 +315,7 @@ def test_the_block_of_other_rows_is_no_home_and_tells_what_they_leave_to_it(tmp_
     assert raw.frame.height == 12
     assert raw.frame["wall_construction"].to_list()[:2] == ["Red sandstone", "Cavity"]
     assert raw.frame["block_ref"].to_list()[:2] == [None, "B1"]
-    assert raw.notes == ("1 rows that other rows name as their block were left out",)
+    assert raw.notes == ("1 row of blocks was left out: it is no home",)
 
 
 def test_lists_under_one_another_are_one_by_the_columns_of_their_headings(tmp_path):
@@ -395,3 +395,211 @@ def test_a_row_without_a_date_is_a_second_entry_not_superseded(tmp_path):
     listed = stock.ingest(Inputs(_csv(tmp_path / "list.csv", twice)), {})
     assert (listed.raw.superseded, listed.accepted.height) == (0, 12)
     assert "Second entry" in listed.quarantine["reasons"][0]
+
+
+def _homes(count, **cells):
+    """Homes with usual cells under headings of their own; a function makes a cell from a number."""
+    usual = {
+        "Ref": lambda n: f"R{n:03}", "Address": lambda n: f"{n} Alder Row, Tarnwick",
+        "Postcode": "HX7 1AB", "Type": "Semi-detached house", "Built": "1934",
+        "Floor area": lambda n: str(70 + n), "Wall": "Solid brick",
+    }  # fmt: skip
+    kept = {name: cell for name, cell in (usual | cells).items() if cell is not None}
+    return [
+        {name: cell(n) if callable(cell) else cell for name, cell in kept.items()}
+        for n in range(1, count + 1)
+    ]
+
+
+def _sheet_of(book, name, rows, over=()):
+    sheet = book.add_worksheet(name)
+    table = [*over, *(list(row.values()) for row in rows)]
+    for place, cells in enumerate(table):
+        sheet.write_row(place, 0, ["" if c is None else c for c in cells])
+
+
+def test_the_unit_of_each_sheet_is_that_of_its_own_heading_or_of_the_column_beside(tmp_path):
+    path = tmp_path / "list.xlsx"
+    feet = _homes(8, **{"Floor area": lambda n: str(900 + n)})
+    metres = _homes(8, Ref=lambda n: f"S{n:03}", Address=lambda n: f"{n} Fell View")
+    beside = [
+        {"Ref": f"V{n}", "Address": f"{n} Mill Road", "Postcode": "HX7 1AB", "Size": "1000",
+         "Unit": "sq ft", "Type": "Bungalow", "Built": "1934", "Wall": "Cavity"}
+        for n in range(1, 9)
+    ]  # fmt: skip
+    with xlsxwriter.Workbook(str(path)) as book:
+        _sheet_of(book, "North", feet, [["Ref", "Address", "Postcode", "Type", "Built",
+                                         "Floor area (sq ft)", "Wall"]])  # fmt: skip
+        _sheet_of(book, "South", metres, [list(metres[0])])
+        _sheet_of(book, "West", beside, [list(beside[0])])
+    found = stock.ingest(Inputs(path), {}).accepted.sort("source_row")
+    assert found["floor_area_m2"].round(1).to_list() == [
+        *(round((900 + n) * 0.09290304, 1) for n in range(1, 9)),
+        *(70.0 + n for n in range(1, 9)),
+        *([92.9] * 8),
+    ]
+
+
+def test_units_stand_below_two_rows_of_headings_and_a_title_is_no_heading(tmp_path):
+    path = tmp_path / "list.xlsx"
+    over = [
+        ["Tarnwick Homes property list"],
+        ["", "Place", "", "Dwelling", "", "Dimensions", "Fabric"],
+        ["Ref", "Address", "Postcode", "Type", "Built", "Floor area", "Wall"],
+        ["", "-", "", "", "year", "sq ft", ""],
+    ]
+    with xlsxwriter.Workbook(str(path)) as book:
+        _sheet_of(book, "List", _homes(8, **{"Floor area": "1000"}), over)
+    listed = stock.ingest(Inputs(path), {})
+    assert listed.quarantine.is_empty()
+    assert listed.accepted["floor_area_m2"].round(1).unique().to_list() == [92.9]
+    assert listed.raw.headings["home_id"] == "Ref"
+
+
+@pytest.mark.parametrize(
+    "heading", ["Flat no", "Flat/Unit", "FLAT_UNIT", "Apartment", "Sub-building"]
+)
+def test_a_flat_of_its_own_column_stands_in_the_address_once(tmp_path, heading):
+    rows = _homes(12, Address=None, Type="Flat")
+    rows = [
+        {**row, heading: cell, "House no": str(1 + n // 3), "Street": "Alder Row"}
+        for n, row in enumerate(rows)
+        for cell in [("Flat 1", "2", "3A")[n % 3] if heading == "Flat no" else str(n % 3 + 1)]
+    ]
+    raw = reading.read(_csv(tmp_path / "list.csv", rows))
+    assert raw.headings["address"] == f"{heading}, House no, Street"
+    assert raw.frame["address"].to_list()[:2] == ["Flat 1, 1 Alder Row", "Flat 2, 1 Alder Row"]
+
+
+def test_an_address_under_another_heading_tells_the_postcode_too(tmp_path):
+    at = lambda n: f"{n} Chapel Terrace, Tarnwick, HX7 {n % 9 + 1}AB"  # noqa: E731
+    rows = _homes(12, Address=None, Postcode=None, Property=at, Type="Flat")
+    listed = stock.ingest(Inputs(_csv(tmp_path / "list.csv", rows)), {})
+    assert listed.raw.headings["address"] == "Property"
+    assert listed.accepted["postcode"].to_list()[0] == "HX7 2AB"
+
+
+def test_sheets_that_write_the_address_otherwise_are_one_list(tmp_path):
+    path = tmp_path / "list.xlsx"
+    lines = [
+        {"Ref": f"S{n}", "House No": "Flat 2, 5" if n == 3 else str(n), "Street": "Fell View",
+         **{k: v for k, v in row.items() if k not in ("Ref", "Address")}}
+        for n, row in enumerate(_homes(8))
+    ]  # fmt: skip
+    with xlsxwriter.Workbook(str(path)) as book:
+        _sheet_of(book, "North", _homes(8), [list(_homes(1)[0])])
+        _sheet_of(book, "South", lines, [list(lines[0])])
+    found = stock.ingest(Inputs(path), {}).accepted["address"].to_list()
+    assert found[0] == "1 Alder Row, Tarnwick"
+    assert found[9] == "1 Fell View"
+
+
+def test_totals_and_titles_with_counts_are_no_homes_and_no_faults(tmp_path):
+    heads = ["Ref", "No.", "Postcode", "Type", "Yr", "Wall", "Area (m2)", "Rent"]
+    home = ["HX77 3AB", "House", 1934, "Solid brick", 85, 80]
+    lines = [
+        ["Mill Street (2 properties)"], ["T1", 1, *home], ["T2", 3, *home],
+        ["Total Mill Street", 2, "", "", "", "", 170, 160], [],
+        ["Alder Row", "2 homes"], ["T3", 2, *home], ["T4", 4, *home],
+        ["Sub-total", "", "", "", "", "", 170], ["Grand total", "", "", "", "", "", 340, 320],
+        ["Average", "", "", "", "", "", 85], ["T5", "see office"], ["Prepared by", "the clerk"],
+    ]  # fmt: skip
+    path = tmp_path / "list.csv"
+    path.write_text("\n".join(",".join(map(str, row)) for row in [heads, *lines]))
+    listed = stock.ingest(Inputs(path), {})
+    assert listed.accepted["address"].to_list() == [
+        "1 Mill Street", "3 Mill Street", "2 Alder Row", "4 Alder Row",
+    ]  # fmt: skip
+    assert listed.quarantine["home_id"].to_list() == ["T5"]
+    assert listed.raw.notes == (
+        "2 rows with a single text between the homes were left out",
+        "4 rows of totals between the homes were left out",
+        "1 row below the last home was left out",
+        "streets that stand above their homes were put beside them",
+    )
+
+
+@pytest.mark.parametrize("place", ["beside", "below"])
+def test_a_box_on_the_list_of_homes_says_what_codes_mean(tmp_path, place):
+    rows = _homes(12, Wall=lambda n: "W1" if n % 2 else "W2")
+    box = [("Wall", "Meaning"), ("W1", "Cavity, unfilled"), ("W2", "Sandstone")]
+    table = [list(rows[0]), *(list(row.values()) for row in rows)]
+    if place == "below":
+        table += [[], *map(list, box)]
+    else:
+        table = [[*row, "", "", *(box[n] if n < len(box) else ())] for n, row in enumerate(table)]
+    path = tmp_path / "list.xlsx"
+    with xlsxwriter.Workbook(str(path)) as book:
+        _sheet_of(book, "List", [], table)
+    listed = stock.ingest(Inputs(path), {})
+    assert listed.quarantine.is_empty()
+    assert listed.accepted["wall_construction"].to_list()[:2] == ["cavity", "stone_sandstone"]
+
+
+def test_flats_below_the_row_of_their_block_take_what_only_it_tells(tmp_path):
+    path = tmp_path / "list.csv"
+    lines = [
+        "Asset no,Level,Address,Postcode,Year,Construction,Wall insulation,GIA (m2),Floor,Heating",
+        'B1,Block,"Alder Court, 1-2 Mill Lane",LE1 1XJ,1965,Cavity,None,,,',
+        "B1-1,Flat,Flat 1,LE1 1XJ,,,,45,Ground,Gas boiler",
+        "B1-2,Flat,Flat 2,LE1 1XJ,,,,46,1st,Gas boiler",
+        ",,2 flats in block,,,,,91,,",
+        'B2,Block,"Beech Court, 3 Mill Lane",LE1 2XJ,1905,Solid brick,None,,,',
+        "B2-1,Flat,Flat 1,LE1 2XJ,,,,45,Ground,Gas boiler",
+        'H1,House,"5 Mill Lane",LE1 2XJ,1934,Solid brick,,80,,Gas boiler',
+        'H2,House,"7 Mill Lane",LE1 2XJ,,,,80,,Gas boiler',
+    ]
+    path.write_text("\n".join(lines))
+    listed = stock.ingest(Inputs(path), {})
+    columns = ["home_id", "address", "block_ref", "construction_year", "wall_construction"]
+    assert listed.accepted.select(columns).rows() == [
+        ("B1-1", "Flat 1, Alder Court, 1-2 Mill Lane", "B1", 1965.0, "cavity"),
+        ("B1-2", "Flat 2, Alder Court, 1-2 Mill Lane", "B1", 1965.0, "cavity"),
+        ("B2-1", "Flat 1, Beech Court, 3 Mill Lane", "B2", 1905.0, "solid_brick"),
+        ("H1", "5 Mill Lane", None, 1934.0, "solid_brick"),
+    ]
+    assert listed.quarantine["home_id"].to_list() == ["H2"]
+    assert "2 rows of blocks were left out: they are no homes" in listed.raw.notes
+
+
+@pytest.mark.parametrize(
+    ("heading", "column"),
+    [
+        ("Cyfeirnod yr Eiddo\nProperty Reference", "home_id"),
+        ("Blwyddyn Adeiladu / Year of Construction", "construction_year"),
+        ("Inswleiddio'r Atig (mm) / Loft Insulation (mm)", "loft_insulation_mm"),
+        ("Adeiladwaith y Waliau / Wall Construction", "wall_construction"),
+        ("Sgôr EPC / EPC Rating", "epc_band"),
+        ("Nifer Ystafelloedd Gwely / Number of Bedrooms", None),
+        ("BLK LLORIAU", None),
+        ("Wall (as inspected)", "wall_construction"),
+        ("Floor area measured", "floor_area_m2"),
+        ("Year surveyed", "survey_date"),
+        ("NIA", "floor_area_m2"),
+    ],
+)
+def test_headings_in_two_languages_or_with_their_evidence(heading, column):
+    found = wording.scores(heading)
+    assert (max(found, key=lambda name: found[name]) if found else None) == column
+
+
+@pytest.mark.parametrize("merged", [False, True])
+def test_what_was_inspected_counts_before_what_was_assumed_and_is_filled_from_it(tmp_path, merged):
+    rows = [
+        {**row, "Wall (as assumed)": "Cavity", "Wall (as inspected)": seen, "Net floor area": "60"}
+        for n, row in enumerate(_homes(8, Wall=None))
+        for seen in ["Solid brick" if n < 3 else ""]
+    ]
+    heads = [list(rows[0])]
+    if merged:
+        heads = [["", "", "", "", "", "", "As assumed", "As inspected", ""],
+                 [*heads[0][:6], "Wall", "Wall", "Net floor area"]]  # fmt: skip
+    path = tmp_path / "list.xlsx"
+    with xlsxwriter.Workbook(str(path)) as book:
+        _sheet_of(book, "List", rows, heads)
+    listed = stock.ingest(Inputs(path), {})
+    walls = listed.accepted["wall_construction"].to_list()
+    assert walls == ["solid_brick"] * 3 + ["cavity"] * 5
+    assert listed.accepted["floor_area_m2"].to_list()[0] == 71.0
+    assert not listed.raw.questions
+    assert "which fills 5 cells; the two differ in 3 rows" in listed.raw.notes[0]

@@ -520,7 +520,8 @@ def test_two_rows_of_merged_headings_are_read_together(tmp_path):
     listed = stock.ingest(Inputs(path), {})
     assert listed.accepted["u_existing_w_m2k"].to_list() == [1.7, 1.6]
     assert listed.accepted["wall_thickness_mm"].to_list() == [230, 230]
-    assert "Home 'Total' is a total, not a home" in listed.quarantine["reasons"][0]
+    assert listed.quarantine.is_empty()
+    assert "1 row of totals between the homes was left out" in listed.raw.notes
 
 
 def test_personal_data_is_dropped_and_counted(tmp_path):

@@ -22,12 +22,13 @@ SHORT = {
     "mt": "mount", "saint": "street",
 }  # fmt: skip
 """Usual short forms in addresses; "st" stands for a saint too, so that both are one word here."""
-_STREETS = (
+STREETS = (
     "road", "street", "avenue", "lane", "drive", "close", "crescent", "gardens", "place",
     "square", "terrace", "grove", "park", "way", "walk", "hill", "row", "rise", "view", "green",
     "mews", "parade", "grange", "vale", "bank", "croft", "fold", "end", "path", "yard", "wynd",
     "loan", "brae", "mount", "esplanade", "quay",
 )  # fmt: skip
+"""Words that end the name of a street."""
 _BUILDINGS = (
     "house", "court", "lodge", "tower", "towers", "block", "point", "heights", "mansions",
     "building", "buildings", "mill", "hall", "cottages", "apartments",
@@ -229,8 +230,8 @@ def _is_street(phrase: str) -> bool:
     """Whether words name a street and no building: "Mill Road" does, "Mill House" does not."""
     words = [_long(word) for word in phrase.split()]
     pairs = zip(words, [*words[1:], ""], strict=False)
-    building = any(word in _BUILDINGS and after not in _STREETS for word, after in pairs)
-    return not building and any(word in _STREETS for word in words)
+    building = any(word in _BUILDINGS and after not in STREETS for word, after in pairs)
+    return not building and any(word in STREETS for word in words)
 
 
 def _is_range(number: str) -> bool:
@@ -291,7 +292,7 @@ def _apart(one: Address, other: Address) -> bool:
         or _differ(one.sides, other.sides)
         or (one.floors and other.floors and not one.floors & other.floors)
         or (_differ(one.houses, other.houses) and not mixed)
-        or any(_named_apart(one, other, kinds) for kinds in (_STREETS, _BUILDINGS))
+        or any(_named_apart(one, other, kinds) for kinds in (STREETS, _BUILDINGS))
     ):
         return True
     if one.ranged or other.ranged:
@@ -321,7 +322,7 @@ def _named_apart(one: Address, other: Address, kinds: tuple[str, ...]) -> bool:
 
 def _names_of(words: tuple[str, ...], kinds: tuple[str, ...]) -> list[str]:
     """Words before a word of the kinds that ends a name: "mill" of "Mill Road", not of "Mill"."""
-    others = (*_STREETS, *_BUILDINGS)
+    others = (*STREETS, *_BUILDINGS)
     return [
         word
         for word, kind, after in zip(words, words[1:], [*words[2:], ""], strict=False)
@@ -331,7 +332,7 @@ def _names_of(words: tuple[str, ...], kinds: tuple[str, ...]) -> list[str]:
 
 def _no_like_word(one: Address, other: Address) -> bool:
     """Whether two streets have no word in common, nor one that is another misspelt."""
-    these, those = ([w for w in a.words if w not in _STREETS] or a.words for a in (one, other))
+    these, those = ([w for w in a.words if w not in STREETS] or a.words for a in (one, other))
     if _misspelt("".join(these), "".join(those)):  # one word may be written as two
         return False
     return bool(these and those) and not any(_misspelt(a, b) for a in these for b in those)

@@ -96,7 +96,7 @@ def ingest(inputs: Inputs, precedence: Mapping[str, tuple[str, ...]]) -> Stock:
         notes=(*sent.notes, *mended.notes, *note),
     )
     typed, said, clashes = values.typed(raw)
-    typed = addresses.parted(typed, raw.frame)
+    typed = addresses.parted(addresses.with_postcodes(typed), raw.frame)
     heading = pl.col("column").replace_strict(raw.headings, return_dtype=pl.String)
     said = said.with_columns(heading=heading)
     weighed = uprns.settle(typed)

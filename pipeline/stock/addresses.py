@@ -7,15 +7,23 @@ import polars as pl
 from pipeline.stock import wording
 from pipeline.stock.profiles import Profile
 
-_WHOLE = {frozenset({"address"}), frozenset({"address", "property"})}
+_WHOLE = {
+    frozenset({"address", *others})
+    for others in ((), ("property",), ("postcode",), ("property", "postcode"))
+}
 _LINE = {
     *(frozenset({"address", part}) for part in ("number", "street", "town", "block")),
     *(frozenset({part}) for part in ("street", "town")),
     frozenset({"street", "number"}),
 }
-_OF_FLATS = {frozenset({"house", part}) for part in ("number", "position", "key")} | {
-    frozenset({"house"})
+_LOCATED = frozenset({"position", "property", "asset", "house", "building"})
+"""Parts of a heading under which an address may stand: Location, Property, Premises."""
+_OF_FLATS = {
+    frozenset({kind, *others})
+    for kind in ("house", "asset", "flat")
+    for others in ((), ("number",), ("position",), ("key",), ("asset",), ("asset", "number"))
 }
+_FLAT_WORDS = {"flat", "apartment", "apt", "unit", "fflat", "subbuilding", "saon", "sub"}
 _NUMBER = {frozenset({"number"}), frozenset({"house", "number"}), frozenset({"address", "number"})}
 
 
@@ -34,9 +42,11 @@ def positions(
         if heading is None or unknown > 1:
             continue
         numbered = "number" in parts or any(word.isdigit() for word in wording.tokens(heading))
-        located = parts == {"position"} and _are_addresses(place, cells)
+        located = bool(parts) and parts <= _LOCATED and _are_addresses(place, cells)
         if located or (parts in _WHOLE and not numbered):
             whole.append(place)
+        elif place in flats:
+            continue
         elif parts in _WHOLE | _LINE or (parts in _NUMBER and _are_house_numbers(place, cells)):
             lines.append(place)
     if whole and (not lines or _has_numbers(whole[0], cells)):
@@ -48,11 +58,11 @@ def positions(
 def is_flat(heading: str) -> bool:
     """Whether a heading tells which flat of a house a home is."""
     words = wording.tokens(heading)
-    return "flat" in words and wording.parts_of(heading)[0] in _OF_FLATS
+    return bool(_FLAT_WORDS & set(words)) and wording.parts_of(heading)[0] in _OF_FLATS
 
 
 def _are_addresses(place: int, cells: Sequence[Profile]) -> bool:
-    return place < len(cells) and cells[place].share("house_and_street") > 0.6
+    return place < len(cells) and cells[place].share("address") > 0.6
 
 
 def _are_house_numbers(place: int, cells: Sequence[Profile]) -> bool:
@@ -77,6 +87,17 @@ def joined(lines: Mapping[str, str]) -> pl.Expr:
     text = pl.concat_str(cells, separator=", ", ignore_nulls=True)
     closed = text.str.replace_all(r"(^|, )(\d{1,4}[A-Za-z]?), ", "$1$2 ")
     return pl.when(closed != "").then(closed)
+
+
+_ENDS_WITH_POSTCODE = r"(?i)\b([a-z]{1,2}\d[a-z\d]?)\s*(\d[a-z]{2})\s*$"
+
+
+def with_postcodes(typed: pl.DataFrame) -> pl.DataFrame:
+    """Postcodes from the end of the address, where a home has none of its own."""
+    parts = [pl.col("address").str.extract(_ENDS_WITH_POSTCODE, n) for n in (1, 2)]
+    own = ~pl.col("postcode" + "__unreadable")
+    written = pl.when(own).then(pl.format("{} {}", *parts).str.to_uppercase())
+    return typed.with_columns(pl.coalesce("postcode", written).alias("postcode"))
 
 
 _NUMBERED = r"^(?:\d+(?:/\d+)?|[A-Za-z])$"

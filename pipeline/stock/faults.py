@@ -75,8 +75,6 @@ def _cases(typed: pl.DataFrame) -> pl.DataFrame:
     missing = pl.col("check") == "is missing"
     unreadable = pl.col("check") == "could not be read"
     cases = cases.filter(~(missing & unreadable.any().over("index", "column")))
-    total = pl.col("check") == rules.TOTAL
-    cases = cases.filter(total | ~total.any().over("index"))
     kinds = cases.select("column", "check").unique()
     severity = pl.Series(
         "severity", [rules.severity_of(*kind) for kind in kinds.iter_rows()], dtype=pl.String

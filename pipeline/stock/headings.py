@@ -249,7 +249,8 @@ def scores(written: Sequence[str], cells: Sequence[Profile] = ()) -> Scores:
             if score >= LEAST:
                 found[position, name] = score
         if held is not None and heading and not is_personal(heading):
-            found.update({(position, n): LEAST for n in _told_by_cells(heading, held)})
+            told = {(position, name): LEAST for name in _told_by_cells(heading, held)}
+            found = told | found
     return found
 
 
@@ -270,9 +271,16 @@ def _score(name: str, words: float, held: Profile | None, parts: int) -> float:
 
 
 def _told_by_cells(heading: str, held: Profile) -> list[str]:
-    """Columns that cells alone tell under a heading whose words say nothing."""
-    if wording.parts_of(heading)[0] or held.cells < profiles.LEAST_CELLS:
+    """Columns that cells alone tell under a heading whose words say nothing, or little.
+
+    Under a word such as Level these are types of homes only.
+    """
+    parts = wording.parts_of(heading)[0]
+    little = bool(parts) and wording.says_little(heading) and "floor" not in parts
+    if (parts and not little) or held.cells < profiles.LEAST_CELLS:
         return []
+    if little:
+        return ["property_type"] if held.share("property_type") > 0.5 else []
     sure = {n: profiles.fit(dictionary()[n], held) for n in _TOLD_BY_CELLS}
     return [name for name, fits in sure.items() if fits >= _SURE]
 
@@ -285,7 +293,8 @@ def _assigned(
     table = np.zeros((len(settled), len(names)))
     for (position, name), score in fits.items():
         if name in names and not settled[position]:
-            table[position, names.index(name)] = score - position * 1e-5
+            # a heading that barely fits anything displaces none that fits well
+            table[position, names.index(name)] = score - LEAST + 0.01 - position * 1e-5
     places, columns = linear_sum_assignment(table, maximize=True)
     return {names[c]: int(p) for p, c in zip(places, columns, strict=True) if table[p, c] > 0.0}
 
@@ -313,7 +322,9 @@ def _tells_flats(heading: str, place: int, cells: Sequence[Profile]) -> bool:
     """Whether cells are numbers of flats, though another column may hold them too."""
     if not addresses.is_flat(heading) or place >= len(cells):
         return False
-    return cells[place].share("house_number", "storey") > 0.3
+    held = cells[place]
+    flats = min(held.share("digits"), held.share("property_type"))
+    return max(flats, held.share("house_number", "storey")) > 0.3
 
 
 def _seconds(row: Row, positions: Mapping[str, int], taken: set[str]) -> dict[str, int]:
@@ -338,7 +349,8 @@ def joined(upper: Row, lower: Row) -> list[object]:
     """One row of headings from two: a merged upper heading stands over those that follow it.
 
     A lower heading takes the upper words in front where it says little alone (Type, Area, Date),
-    where there is no lower, or where the two together name a column and it alone none.
+    where there is no lower, or where the two together name a column and it alone none; it takes
+    them behind where they say how it is known.
     """
     told: list[object] = []
     group = ""
@@ -349,7 +361,10 @@ def joined(upper: Row, lower: Row) -> list[object]:
         few = wording.says_little(text) and len(wording.parts_of(text)[0]) < 2
         alone = bool(text) and not few
         better = not _words_of(text) and _words_of(both)
-        told.append(both if better or not alone or column_of(both) else text)
+        if text and wording.evidence(group) != wording.evidence(text) == 1:
+            told.append(f"{text} ({group})")
+        else:
+            told.append(both if better or not alone or column_of(both) else text)
     return told
 
 
@@ -367,10 +382,9 @@ def named(row: Row) -> float:
     return len(best) - sum(text[:1].isdigit() for text in texts) + sum(best.values()) / 1000
 
 
-def are_units(row: Row) -> bool:
-    """Whether all a row holds are units, as a line under the headings may."""
-    texts = [plain(cell).split() for cell in row if cell is not None]
-    return bool(texts) and all(map(_unit, texts))
+def is_unit(words: str) -> bool:
+    """Whether plain words are a unit and nothing else."""
+    return bool(_unit(words.split()))
 
 
 @cache

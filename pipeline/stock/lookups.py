@@ -13,6 +13,31 @@ _EXPLAINED = 0.9
 _LEAST_CODES = 2
 
 
+_MEANING = ("meaning", "description", "desc", "definition", "means", "explanation", "ystyr")
+_CODE = ("code", "key", "ref", "abbreviation", "")
+_BOX = (2, 3)
+_SHORTER = 0.6
+"""A box beside the homes fills no more than this share of their rows. Own assumption."""
+
+
+def boxed(name: str, rows: pl.DataFrame) -> tuple[pl.DataFrame, list[Table]]:
+    """A sheet without the boxes beside its homes that say what codes mean, and these.
+
+    A box stands right of the homes behind a blank column, and has two or three columns.
+    """
+    places = _blocks(rows)
+    filled = [block.filter(~pl.all_horizontal(pl.all().is_null())).height for block in places]
+    widest = max(range(len(places)), key=lambda n: places[n].width, default=0)
+    boxes = [
+        Table(name, True, (), block)
+        for block, height in zip(places[widest + 1 :], filled[widest + 1 :], strict=True)
+        if block.width in _BOX and height <= _SHORTER * filled[widest]
+    ]
+    boxes = [box for box in boxes if _tables(box)]
+    gone = [column for box in boxes for column in box.rows.columns]
+    return rows.with_columns(pl.lit(None, pl.String).alias(column) for column in gone), boxes
+
+
 def applied(
     body: pl.DataFrame, names: Sequence[str], others: Sequence[Table]
 ) -> tuple[pl.DataFrame, list[str]]:
@@ -58,6 +83,9 @@ def _tables(sheet: Table) -> list[tuple[str, dict[str, str]]]:
             texts = [str(c).strip() if c is not None else "" for c in row]
             if sum(map(bool, texts)) == 1 or len(texts) == 3:
                 field = next(filter(None, texts[:1]), field) if len(texts) == 3 else max(texts)
+            elif texts[-1].lower() in _MEANING:
+                field = texts[0] if texts[0].lower() not in _CODE else field
+                continue
             if len(texts) in (2, 3) and texts[-1] and texts[-2]:
                 groups.setdefault((number, field), []).append((texts[-2], texts[-1]))
     return [table for (_, name), pairs in groups.items() for table in _one(name, pairs)]

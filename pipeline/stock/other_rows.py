@@ -1,42 +1,118 @@
-"""Rows between homes that are none: headings again, a title of a street, a note."""
+"""Rows between homes that are none: headings again, totals, titles of streets, notes."""
 
 from collections.abc import Sequence
 
 import polars as pl
 
+from pipeline.identity.addresses import STREETS
+from pipeline.plurals import counted
+from pipeline.stock import profiles, wording
+
 _LEAST_FILLED = 5
 """Only in a list this wide can a row with a single cell be no home. Own assumption."""
 _FIRST = 4
 """One of the first headings stands in its column again wherever all do. Own assumption."""
-_STREET = r"(?i)^(.*?)[\s,]+([a-z]{1,2}\d[a-z\d]?\s*\d[a-z]{2})\s*$"
+_MOST_FILLED = 0.6
+"""A row of totals fills no more of the cells that a home fills. Own assumption."""
+_MOST_BELOW = 2
+"""Cells of a line below the last home. Own assumption."""
+_HOMES = r"(?:properties|property|homes?|units?|dwellings?|flats?|houses?|bungalows?|eiddo)"
+_MANY = rf"\(?(?:\d+ (?:no\.? )?{_HOMES}|no\.? of {_HOMES}:? *\d+)\b[^,\d]*"
+"""How many homes follow, as it stands behind or beside a title."""
+_IS_TOTAL = r"^(?:(?:grand|sub|overall)[ -]?)*(?:totals?|cyfanswm)[:.]?$"
+_TOTAL = (
+    r"^(?:(?:(?:grand|sub|overall)[ -]?)*total(?:s|led)?\b|cyfanswm\b|[cb]arried forward|of which\b"
+    r"|(?:sum|average|avg|mean|count)[:.]?$|(?:sum|average|mean|count|no\.?|number) (?:of|for) "
+    rf"|(?:average|mean) {_HOMES}|{_MANY}$)"
+)
+_WITH_POSTCODE = r"(?i)^(.*?)[\s,]+([a-z]{1,2}\d[a-z\d]?\s*\d[a-z]{2})\s*$"
+_STREET = rf"(?i)^((?:[\w'.-]+ ){{1,4}}(?:{'|'.join(STREETS)}))$"
 
 
 def without(
     body: pl.DataFrame, names: Sequence[str], above: Sequence[object]
-) -> tuple[pl.DataFrame, pl.DataFrame, list[str]]:
-    """Homes without the rows between them, those rows with a single text, and notes.
+) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, list[str]]:
+    """Homes without the rows that are none, the titles among those, what stands below, and notes.
 
     body: `source_row` and one text column to a heading; above: the upper row of two of headings.
     """
     cells = body.columns[1:]
     told = pl.sum_horizontal(pl.col(cells).is_not_null())
-    headings = [_again(body, cells, row) for row in (names, above)]
-    again = pl.col("source_row").is_in(pl.concat(headings).implode())
-    few = body.filter(told == 1)
-    wide = body.select((told >= _LEAST_FILLED).mean()).item() > 0.5
-    alone = few.filter(~_code() & ~again) if wide else few.clear()
-    alone = alone.select("source_row", text=pl.coalesce(cells))
-    gone = pl.concat([*headings, alone["source_row"]]).unique()
-    if gone.is_empty():
-        return body, alone, []
-    kept = body.filter(~pl.col("source_row").is_in(gone.implode()))
-    repeats = gone.len() - alone.height
+    wide = (body.select((told >= _LEAST_FILLED).filter(told > 2).mean()).item() or 0) > 0.5
+    again = pl.concat([_again(body, cells, row) for row in (names, above)]).unique()
+    rest = _but(body, again)
+    titles = (
+        _titles(rest, cells, told) if wide else rest.clear().select("source_row", text=cells[0])
+    )
+    rest = _but(rest, titles["source_row"])
+    totals = _totals(rest, cells, told)
+    rest = _but(rest, totals)
+    below = _below(rest, told) if wide else totals.clear()
+    counts = (
+        (again, "row of headings", "between the homes"),
+        (titles, "row with a single text", "between the homes"),
+        (totals, "row of totals", "between the homes"),
+        (below, "row", "below the last home"),
+    )
     notes = [
-        f"{rows:,} {what} between the homes were left out"
-        for rows, what in ((repeats, "rows of headings"), (alone.height, "rows with a single text"))
-        if rows
+        f"{counted(len(rows), what)} {where} {'was' if len(rows) == 1 else 'were'} left out"
+        for rows, what, where in counts
+        if len(rows)
     ]
-    return kept, alone, notes
+    at_foot = body.filter(pl.col("source_row").is_in(below.implode())).select(cells)
+    return _but(rest, below), titles, at_foot, notes
+
+
+def _but(rows: pl.DataFrame, gone: pl.Series) -> pl.DataFrame:
+    return rows.filter(~pl.col("source_row").is_in(gone.implode())) if len(gone) else rows
+
+
+def _plain(cell: pl.Expr) -> pl.Expr:
+    return cell.str.strip_chars().str.to_lowercase().str.replace_all(r"\s+", " ")
+
+
+def _titles(rows: pl.DataFrame, cells: Sequence[str], told: pl.Expr) -> pl.DataFrame:
+    """Rows with a single text that is no key, and those that count homes beside it; their text."""
+    rows = rows.filter(told <= 2)
+    many = [_plain(pl.col(c)).str.contains(rf"^{_MANY}$").fill_null(False) for c in cells]
+    text = pl.coalesce(
+        pl.when(~counts).then(pl.col(c)) for c, counts in zip(cells, many, strict=True)
+    )
+    beside = (told == 2) & (pl.sum_horizontal(many) == 1)
+    alone = (told == 1) & ~_plain(pl.coalesce(cells)).str.contains(_TOTAL)
+    found = rows.filter((alone | beside) & ~_is_code(text) & ~_plain(text).str.contains(_TOTAL))
+    without_count = text.str.strip_chars().str.replace(rf"(?i)[\s,:–-]*{_MANY}$", "")
+    return found.select("source_row", text=without_count)
+
+
+def _totals(rows: pl.DataFrame, cells: Sequence[str], told: pl.Expr) -> pl.Series:
+    """Row numbers of totals, counts and averages, by the first text of a row."""
+    usual = rows.select(told.quantile(0.8)).item() or 0.0
+    first = _plain(pl.coalesce(cells))
+    few = (told <= _MOST_FILLED * usual) & first.str.contains(_TOTAL)
+    return rows.filter(first.str.contains(_IS_TOTAL) | few)["source_row"]
+
+
+def _below(rows: pl.DataFrame, told: pl.Expr) -> pl.Series:
+    """Row numbers of lines with a text or two below the last home, such as what codes mean.
+
+    One whose first cell is formed as those above it is a home of which little is known.
+    """
+    last = rows.filter(told > _MOST_BELOW)["source_row"].max()
+    found = rows.filter(pl.col("source_row") > last)
+    if found.is_empty():
+        return found["source_row"]
+    key = found.columns[1]
+    shapes = rows.filter(pl.col("source_row") <= last).select(_shape(key)).to_series()
+    return found.filter(
+        ~_shape(key).is_in(shapes.drop_nulls().unique().implode()).fill_null(False)
+    )["source_row"]
+
+
+def _shape(column: str) -> pl.Expr:
+    """A text with every letter and every figure alike, as keys are."""
+    letters = pl.col(column).str.strip_chars().str.replace_all(r"\pL", "A")
+    return letters.str.replace_all(r"\d", "0")
 
 
 def _again(body: pl.DataFrame, cells: Sequence[str], row: Sequence[object]) -> pl.Series:
@@ -60,10 +136,9 @@ def _ends_alike(cell: pl.Expr, name: str) -> pl.Expr:
     ).fill_null(False)
 
 
-def _code() -> pl.Expr:
+def _is_code(text: pl.Expr) -> pl.Expr:
     """Whether the only text of a row may be a home's key."""
-    text = pl.coalesce(pl.exclude("source_row")).str.strip_chars()
-    return text.str.contains(r"^\S*\d\S*$")
+    return text.str.strip_chars().str.contains(r"^\S*\d\S*$")
 
 
 def with_streets(
@@ -71,19 +146,32 @@ def with_streets(
 ) -> tuple[pl.DataFrame, list[str], list[str]]:
     """Put street and postcode that stand once above their homes beside each, with a note.
 
-    titles: rows with a single text. One that ends with a postcode is a street's.
+    titles: rows with a single text. One that ends with a postcode is a street's; so is one that
+    ends as streets do, where no column tells the street.
     """
+    text = pl.col("text").str.strip_chars()
     found = titles.select(
-        "source_row",
-        pl.col("text").str.extract(_STREET, 1).alias("Street"),
-        pl.col("text").str.extract(_STREET, 2).alias("Postcode"),
-    ).drop_nulls()
+        "source_row", Street=text.str.extract(_WITH_POSTCODE, 1),
+        Postcode=text.str.extract(_WITH_POSTCODE, 2),
+    ).drop_nulls()  # fmt: skip
+    if found.height < 2 and not _tells_streets(body, names):
+        found = titles.select("source_row", Street=text.str.extract(_STREET, 1)).drop_nulls()
     if found.height < 2:
         return body, list(names), []
     beside = body.select("source_row").join_asof(found, on="source_row").drop("source_row")
-    beside = beside.rename({"Street": "street above", "Postcode": "postcode above"})
-    note = "streets and postcodes that stand above their homes were put beside them"
-    return body.hstack(beside), [*names, "Street", "Postcode"], [note]
+    told = beside.columns
+    beside.columns = [f"{name} above" for name in told]
+    what = " and ".join(f"{name.lower()}s" for name in told)
+    note = f"{what} that stand above their homes were put beside them"
+    return body.hstack(beside), [*names, *told], [note]
+
+
+def _tells_streets(body: pl.DataFrame, names: Sequence[str]) -> bool:
+    """Whether a column holds streets or whole addresses."""
+    looks = profiles.profiles(body.drop("source_row"))
+    return any("street" in wording.parts_of(name)[0] for name in names) or any(
+        held.share("address") > 0.5 for held in looks
+    )
 
 
 _DITTO = ("ditto", "Ditto", "DITTO", "do.", "Do.", "DO.", "do", "Do", '"', "''", "〃", "as above")

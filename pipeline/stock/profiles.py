@@ -13,6 +13,7 @@ from importlib.resources import files
 import polars as pl
 
 from pipeline.columns import Column
+from pipeline.identity.addresses import STREETS
 
 _SAMPLE_ROWS = 4_000
 _MOST_TEXTS = 500
@@ -42,7 +43,11 @@ _FORMS: Mapping[str, re.Pattern[str]] = {
     "digits": re.compile(r"\d"),
     "storey": re.compile(r"^-?\d{1,2}(?:st|nd|rd|th|/[fr\d]{1,2}|f)?\b(?: (?:of|floor).*)?$"),
     "house_number": re.compile(r"^\d{1,4}[a-z]?(?:[-/]\d{1,4}[a-z]?)?$"),
-    "house_and_street": re.compile(r"\d+[a-z]?,? +[a-z]{3,}"),
+    "address": re.compile(
+        r"(?<!\d)\d{1,3}[a-z]?,? +(?!bed|stor|pers|bdr|room|mid\b|end\b)[a-z'. ]*"
+        rf"\b(?:{'|'.join(STREETS)}|st|rd|ave|cl|heol|stryd|ffordd|lon|maes)\b"
+        r"|[a-z]{4}.*\b[a-z]{1,2}\d[a-z\d]? ?\d[a-z]{2}$"
+    ),
 }
 
 
@@ -142,7 +147,8 @@ def fit(column: Column, held: Profile) -> float:
 
 
 def _key(held: Profile) -> float:
-    if held.distinct < 0.3 or held.share("date", "money") > 0.5 or held.filled < 0.3:
+    other = held.share("date", "money", "address")
+    if held.distinct < 0.3 or other > 0.5 or held.filled < 0.3:
         return NEVER
     return 0.6 * held.distinct + 0.2 * held.filled + 0.2 * held.share("code")
 
@@ -175,8 +181,10 @@ def _words(*looks: str, others: tuple[str, ...] = ()) -> Callable[[Profile], flo
     """Judge of a column whose cells are words: those of `looks`, not of others nor figures."""
 
     def judge(held: Profile) -> float:
+        if held.share("address") > 0.5:
+            return NEVER
         own, strange = held.share(*looks), held.share("date", "money", "yes_no", *others)
-        if own < 0.1 and (strange > 0.5 or held.share("figure") > 0.7):
+        if (own < 0.1 and strange > 0.5) or (own < 0.3 and held.share("figure") > 0.7):
             return NEVER
         if own < 0.1 and held.cells >= 4 * LEAST_CELLS:
             return UNLIKELY
@@ -191,6 +199,8 @@ def _form(look: str) -> Callable[[Profile], float]:
 
 
 def _description(held: Profile) -> float:
+    if held.share("address") > 0.5:
+        return NEVER
     if held.share("phrase", "property_type", "built_form", "wall") < 0.1:
         return UNLIKELY
     return 0.3 + 0.7 * held.share("phrase")

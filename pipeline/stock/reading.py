@@ -24,6 +24,7 @@ from pipeline.stock import (
     lookups,
     newest,
     other_rows,
+    pairs,
     personal,
     phrases,
     profiles,
@@ -141,8 +142,9 @@ def _homes(
     notes += told
     body, extra = _filled(sent, path.name)
     names = list(sent.names[: body.width - 1])
-    body, between, told = other_rows.without(body, names, sent.above)
+    body, between, below, told = other_rows.without(body, names, sent.above)
     notes += told
+    others = [*others, Table("", True, (), below)]
     body, names, told = other_rows.with_streets(body, names, between)
     notes += told
     body, told = other_rows.without_ditto(body)
@@ -150,6 +152,8 @@ def _homes(
     body, told = lookups.applied(body, names, others)
     notes += told
     body, names, told = long_lists.turned(body, names, _looks(body))
+    notes += told
+    body, names, told = pairs.settled(body, names, _looks(body), settled)
     notes += told
     body, names, told = ticks.put_together(body, names, _looks(body))
     return body, extra, names, [*notes, *told]
@@ -194,7 +198,8 @@ def _sheet(
     if kind in _TEXTS:
         rows, notes = csv_files.rows(path)
         rows, unseen = _legible(rows, path.name)
-        return looked_at(path.name, rows, settled), [], [*notes, *unseen]
+        rows, boxes = lookups.boxed(path.name, rows)
+        return looked_at(path.name, rows, settled), boxes, [*notes, *unseen]
     if kind == ".parquet":
         (table,) = bounds.tables(path)
         head = pl.DataFrame([table.headings], schema=table.rows.columns, orient="row")

@@ -24,7 +24,6 @@ UNREADABLE = "__unreadable"
 UNREAD = "could not be read"
 ONLY_U = "is not known, only the U-value of the wall"
 """What a wall is built of decides its screens and its price, so the home is held."""
-TOTAL = "is a total, not a home"
 _TABLES = reference.load()
 _LIMITS = {row["name"]: row for row in _TABLES.table("stock_limits").iter_rows(named=True)}
 FLATS = ("flat", "maisonette")
@@ -120,7 +119,7 @@ _PARTS = (
     .otherwise("gable_wall_area_m2")
 )  # fmt: skip
 _WALL = pl.col("wall_construction")
-_KNOWN_U = _U.is_not_null()
+_KNOWN_U = _U.is_between(_low("u_existing_w_m2k"), _high("u_existing_w_m2k")).fill_null(False)
 _PRESENT = "is missing"
 _SMALLEST, _LARGEST = _low("floor_area_m2"), _high("floor_area_m2")
 _STALE_YEARS = int(_high("survey_age_years"))
@@ -137,11 +136,6 @@ RULES = (
         pl.col("construction_year").is_not_null() | pl.col("age_band").is_not_null(),
         _PRESENT,
         "reject",
-    ),
-    Rule(
-        "home_id",
-        ~pl.col("home_id").str.contains(r"(?i)^(grand |sub ?)?(total|sum|count|average)s?\b"),
-        TOTAL,
     ),
     Rule("status", pl.col("status") != "gone", "says that it is no longer the landlord's"),
     Rule("status", pl.col("status") != "no_home", "says that it is no dwelling"),

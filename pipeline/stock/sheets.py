@@ -2,12 +2,13 @@
 
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
 
 from pipeline.errors import StockListError
-from pipeline.stock import bounds, headings, long_lists, stacks
+from pipeline.stock import bounds, headings, long_lists, lookups, stacks, units, wording
 from pipeline.stock.bounds import Table
 from pipeline.stock.sheet import Sheet
 
@@ -23,7 +24,8 @@ _OTHER = re.compile(
 
 
 def looked_at(name: str, rows: pl.DataFrame, settled: Mapping[str, str]) -> Sheet:
-    """A sheet and the row of its headings; a second row below merged ones is joined to them.
+    """A sheet and the row of its headings; a second row below merged ones is joined to them, and
+    so is a line of units below these.
 
     The row counts that names most columns, of the first forty.
     """
@@ -31,18 +33,23 @@ def looked_at(name: str, rows: pl.DataFrame, settled: Mapping[str, str]) -> Shee
     best = Sheet(name, rows, 0, (), 0)
     for index, row in enumerate(top):
         options: list[tuple[Sequence[object], Sequence[object]]] = [(row, ())]
-        units = headings.are_units(row)
-        if index and (units or any(cell is None for cell in top[index - 1])):
+        if index and _may_stand_over(top[index - 1]):
             options.append((headings.joined(top[index - 1], row), top[index - 1]))
         for names, above in options:
             count = headings.named(names)
             count += sum(headings.plain(heading) in settled for heading in names)
-            count += bool(units and above)
+            count += any(cell is not None and wording.evidence(str(cell)) != 1 for cell in above)
             count += _OF_ATTRIBUTES if long_lists.heads(names) else 0
             if count > best.count:
                 written = tuple(str(n).strip() if n is not None else "" for n in names)
                 best = Sheet(name, rows, index, written, count, tuple(above))
-    return best
+    return units.below(best)
+
+
+def _may_stand_over(row: Sequence[object]) -> bool:
+    """Whether a row may be merged headings: some cells are blank, and it is no title."""
+    held = [cell is not None for cell in row]
+    return not all(held) and (sum(held) > 1 or not held[0])
 
 
 def of_book(
@@ -53,9 +60,14 @@ def of_book(
     Raises StockListError where there is no sheet of the chosen name, or where two sheets list the
     same homes.
     """
-    tables = bounds.tables(path)
+    tables, boxes = [], list[Table]()
+    for table in bounds.tables(path):
+        rows, told = lookups.boxed(table.name, table.rows)
+        tables.append(replace(table, rows=rows))
+        boxes += told
     if chosen is not None:
-        return _chosen(path, tables, settled, chosen)
+        homes, left, notes = _chosen(path, tables, settled, chosen)
+        return homes, [*left, *boxes], notes
     hidden = [table.name for table in tables if not table.shows]
     shown = [table for table in tables if table.shows] or tables
     sheets = [looked_at(table.name, table.rows, settled) for table in shown]
@@ -78,7 +90,7 @@ def of_book(
     notes += [f"sheet {s.name!r} was put beside the homes by their key" for s in more]
     if hidden and shown is not tables:
         notes.append(f"hidden sheets were not read: {', '.join(map(repr, hidden))}")
-    return homes, left, notes
+    return homes, [*left, *boxes], notes
 
 
 def _chosen(

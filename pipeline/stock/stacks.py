@@ -5,7 +5,8 @@ from dataclasses import replace
 
 import polars as pl
 
-from pipeline.stock import headings
+from pipeline.columns import dictionary
+from pipeline.stock import addresses, headings, units
 from pipeline.stock.headings import Match
 from pipeline.stock.sheet import Sheet
 
@@ -103,7 +104,8 @@ def parts(sheet: Sheet) -> list[Sheet]:
         top = 0 if start == sheet.header else start
         names = sheet.names if start == sheet.header else _written(sheet.rows.row(start))
         rows = sheet.rows.slice(top, end - top)
-        found.append(Sheet(sheet.name, rows, start - top, names, headings.named(names)))
+        part = Sheet(sheet.name, rows, start - top, names, headings.named(names))
+        found.append(part if start == sheet.header else units.below(part))
     return found
 
 
@@ -117,29 +119,64 @@ def stacked(sheets: Sequence[Sheet]) -> tuple[Sheet, list[str]]:
     Rows of a later sheet are numbered on from the last row of the sheet before; parts of one sheet
     keep their numbers.
     """
+    with_units = [units.beside(sheet) for sheet in sheets]
+    sheets, notes = [sheet for sheet, _ in with_units], [n for _, told in with_units for n in told]
     first = sheets[0]
     if len(sheets) == 1:
-        return first, []
+        return first, notes
+    if len({_address_of(sheet) for sheet in sheets}) > 1:
+        sheets = [_with_one_address(sheet) for sheet in sheets]
+        first = sheets[0]
     held = {column: first.names[p] for column, p in _match(first).positions.items()}
     alike = [first, *(_in_words_of(held, sheet) for sheet in sheets[1:])]
     names = list(first.names)
     for sheet in alike[1:]:
         known = set(map(headings.plain, names))
         names += [n for n in sheet.names if n and headings.plain(n) not in known]
-    rows, notes, offset = [], [], 0
+    rows, offset, told = [], 0, list[str]()
     for sheet in alike:
         rows.append(_placed(sheet, names, skip=sheet is not first))
         if sheet.name != first.name:
-            notes.append(f"row 1 of sheet {sheet.name!r} counts as row {offset + 1:,}")
+            told.append(f"row 1 of sheet {sheet.name!r} counts as row {offset + 1:,}")
         offset += sheet.rows.height
-    if not notes:
-        notes = [f"{len(sheets)} lists under one another with headings of their own were made one"]
-    return replace(first, rows=pl.concat(rows), names=tuple(names)), notes
+    if not told:
+        told = [f"{len(sheets)} lists under one another with headings of their own were made one"]
+    return replace(first, rows=pl.concat(rows), names=tuple(names)), [*notes, *told]
+
+
+def _address_of(sheet: Sheet) -> tuple[str, ...]:
+    """The headings that hold the address."""
+    found = _match(sheet)
+    places = found.several.get("address", (found.positions.get("address", len(sheet.names)),))
+    return tuple(headings.plain(sheet.names[p]) for p in places if p < len(sheet.names))
+
+
+def _with_one_address(sheet: Sheet) -> Sheet:
+    """A sheet whose address stands in one column, the first of those that hold its parts."""
+    places = _match(sheet).several.get("address")
+    if not places:
+        return sheet
+    cells = sheet.rows.columns
+    below = pl.int_range(pl.len()) > sheet.header
+    whole = addresses.joined({cells[p]: sheet.names[p] for p in places})
+    rows = sheet.rows.with_columns(pl.when(below).then(whole).alias(cells[places[0]]))
+    gone = dict.fromkeys(places[1:], "") | {places[0]: "Address"}
+    return replace(
+        sheet, rows=rows, names=tuple(gone.get(p, name) for p, name in enumerate(sheet.names))
+    )
 
 
 def _in_words_of(held: Mapping[str, str], sheet: Sheet) -> Sheet:
-    """A sheet with the headings of the first list where they hold the same column."""
+    """A sheet with the headings of the first list where they hold the same column.
+
+    Where the first states another unit, its own stands behind the figures.
+    """
     own = {p: held[c] for c, p in _match(sheet).positions.items() if c in held}
+    for column, place in _match(sheet).positions.items():
+        if column in held and dictionary()[column].dtype in ("area", "number", "length_mm"):
+            unit = headings.unit_of(sheet.names[place])
+            if unit != headings.unit_of(held[column]):
+                sheet = units.in_cells(sheet, place, unit or dictionary()[column].unit)
     taken = set(map(headings.plain, own.values()))
     names = [
         own.get(p, "" if headings.plain(name) in taken else name)

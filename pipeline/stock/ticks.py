@@ -1,4 +1,4 @@
-"""Cells that only make sense together: ticked columns, units beside figures, years from and to.
+"""Cells that only make sense together: ticked columns, years from and to.
 
 Each turns several columns of a list into the one text that another list would write in a cell.
 """
@@ -36,8 +36,6 @@ _WHERE = {
 }
 """Words of the merged heading above that may stand in front."""
 _LEAST = 0.6
-_UNITS = re.compile(r"^(?:unit|units|uom|unit of measure|measure)$")
-_IS_UNIT = re.compile(r"^(?:m2|m²|sq\.? ?m.*|sq\.? ?f.*|ft2|ft²|mm|cm|m|in|ins|inch.*|w/m.*k|%)$")
 _LATEST = re.compile(r"^(?:age |year |yr |built )*(?:to|until|latest|end)\b(?!.*\b(?:form|let)\b)")
 
 
@@ -49,11 +47,9 @@ def put_together(
     body: `source_row` and one text column to a heading. Ticked columns are joined into a new one
     behind the last. What was put behind another cell has no heading any more.
     """
-    body, units = _with_units(body, names, looks)
     body, years = _ranges(body, names, looks)
-    notes = [f"units under '{names[p]}' were put behind '{names[p - 1]}'" for p in units]
-    notes += [f"years under '{names[p]}' were put behind '{names[p - 1]}'" for p in years]
-    left = ["" if place in {*units, *years} else name for place, name in enumerate(names)]
+    notes = [f"years under '{names[p]}' were put behind '{names[p - 1]}'" for p in years]
+    left = ["" if place in years else name for place, name in enumerate(names)]
     body, headings, told = _of_storeys(body, left, looks)
     notes += told
     for column in _KINDS:
@@ -112,29 +108,6 @@ def _spelt(body: pl.DataFrame, ticked: dict[int, str]) -> pl.Expr:
     if "Insulated" in meanings or len(meanings & {"Filled cavity", "External", "Internal"}) > 1:
         return named.fill_null(pl.when(pl.all_horizontal(denied)).then(pl.lit("None")))
     return named
-
-
-def _with_units(
-    body: pl.DataFrame, names: Sequence[str], looks: Sequence[Profile]
-) -> tuple[pl.DataFrame, list[int]]:
-    """Put a unit that has a column of its own behind the bare figure to its left; its places."""
-    used = []
-    for place in range(1, len(names)):
-        last = names[place].lower().split()[-1:]
-        if not last or not _UNITS.match(last[0]) or looks[place - 1].share("figure") < 0.5:
-            continue
-        texts = (
-            body[body.columns[place + 1]].drop_nulls().str.strip_chars().str.to_lowercase().unique()
-        )
-        if not any(_IS_UNIT.match(text) for text in texts):
-            continue
-        cell, unit = (pl.col(body.columns[p + 1]) for p in (place - 1, place))
-        bare = cell.str.contains(r"^\s*[\d.,]+\s*$") & unit.is_not_null()
-        body = body.with_columns(
-            pl.when(bare).then(pl.format("{} {}", cell, unit.str.strip_chars())).otherwise(cell)
-        )
-        used.append(place)
-    return body, used
 
 
 def _ranges(

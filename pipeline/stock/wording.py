@@ -40,6 +40,14 @@ def _parts() -> dict[str, tuple[str, ...]]:
 
 
 @cache
+def _welsh() -> frozenset[str]:
+    """Every single word of headings in Welsh."""
+    rows = (row["words"] for row in _rows("heading_words.csv") if row["language"])
+    words = {word for some in rows for one in some.split(";") for word in one.split()}
+    return frozenset(word for word in words if len(word) > 1)
+
+
+@cache
 def _speaks() -> tuple[tuple[str, frozenset[str], float], ...]:
     rows = _rows("heading_parts.csv")
     return tuple((r["column"], frozenset(r["parts"].split()), float(r["score"])) for r in rows)
@@ -48,8 +56,12 @@ def _speaks() -> tuple[tuple[str, frozenset[str], float], ...]:
 @lru_cache(maxsize=8192)
 def parts_of(heading: str) -> tuple[frozenset[str], int]:
     """The parts of a heading, and how many of its words nobody knows."""
+    return _parts_of(tokens(heading))
+
+
+def _parts_of(words: list[str]) -> tuple[frozenset[str], int]:
     parts: set[str] = set()
-    unknown, words, first = 0, tokens(heading), True
+    unknown, first = 0, True
     while words:
         size = next((n for n in (4, 3, 2, 1) if " ".join(words[:n]) in _parts()), 0)
         found = _parts()[" ".join(words[:size])] if size else _near(words[0])
@@ -61,12 +73,34 @@ def parts_of(heading: str) -> tuple[frozenset[str], int]:
     return frozenset(parts), unknown
 
 
+_SEEN = "inspected|surveyed|observed|measured|verified|confirmed|validated|found|on site"
+_GUESSED = (
+    "assumed|estimated|defaulted|default|cloned|modelled|inferred|extrapolated|imputed|deemed"
+)
+_HOW = f"{_SEEN}|{_GUESSED}"
+_EVIDENCE = re.compile(
+    rf"\bas ({_HOW})\b|[(\[] *(?:as |if )?({_HOW}) *[)\]]|[-–:/,] *(?:as )?({_HOW}) *$"
+    rf"|(?<!date )(?<!year )(?<!last )(?<!when )\b({_HOW}) *$",
+    re.I,
+)
+"""How a thing is known, as it stands in or behind a heading; common practice."""
+
+
+def evidence(heading: str) -> int:
+    """2 where a heading says that a thing was seen, 0 that it was guessed, else 1."""
+    found = _EVIDENCE.search(heading)
+    if not found:
+        return 1
+    return 2 if re.search(rf"\b({_SEEN})\b", found[0], re.I) else 0
+
+
 def tokens(heading: str) -> list[str]:
     """The words of a heading in lower case, without accents, parted also at a capital inside.
 
-    The number of a question in front (Q3, 2.) is left out.
+    The number of a question in front (Q3, 2.) is left out, and so is how a thing is known.
     """
-    asked = re.sub(r"^\W*[Qq]?\d+\W+", "", heading)
+    bare = _EVIDENCE.sub(" ", heading)
+    asked = re.sub(r"^\W*[Qq]?\d+\W+", "", bare if re.search(r"\w", bare) else heading)
     plain = unicodedata.normalize("NFKD", asked.replace("²", "2"))
     plain = "".join(c for c in plain if not unicodedata.combining(c))
     plain = re.sub(r"([a-z])([A-Z])", r"\1 \2", plain)
@@ -101,8 +135,25 @@ def _near(word: str) -> tuple[str, ...] | None:
 
 @lru_cache(maxsize=8192)
 def scores(heading: str) -> dict[str, float]:
-    """By column, how surely the words speak of it: from LEAST to 1; others are left out."""
-    parts, unknown = parts_of(heading)
+    """By column, how surely the words speak of it: from LEAST to 1; others are left out.
+
+    A heading in two languages says one thing twice: the surer half counts.
+    """
+    words = tokens(heading)
+    welsh = [word for word in words if word in _welsh()]
+    if welsh:  # "yr" is an article, not a year
+        words = [word for word in words if word != "yr"]
+    english = [word for word in words if word not in _welsh()]
+    found = _scores(words)
+    twice = _parts_of(welsh)[0] & _parts_of(english)[0]
+    for half in (welsh, english) if twice else ():
+        for column, score in _scores(half).items():
+            found[column] = max(score - _UNKNOWN / 2, found.get(column, 0.0))
+    return {column: score for column, score in found.items() if score >= LEAST}
+
+
+def _scores(words: list[str]) -> dict[str, float]:
+    parts, unknown = _parts_of(words)
     found: dict[str, float] = {}
     for column, needs, most in _speaks():
         if needs <= parts:
@@ -110,8 +161,7 @@ def scores(heading: str) -> dict[str, float]:
             weak = len(over & _WEAK)
             off = weak * _WEAK_LEFT_OVER + (len(over) - weak) * _LEFT_OVER
             score = most - off - min(3, unknown) * _UNKNOWN
-            if score >= LEAST:
-                found[column] = max(score, found.get(column, 0.0))
+            found[column] = max(score, found.get(column, 0.0))
     return found
 
 
