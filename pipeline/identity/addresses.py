@@ -134,6 +134,7 @@ def _read(text: str, code: str | None) -> Address:
     if code and len(postcode(code)) > 4:
         at.add(postcode(code))
     text = _POSTCODE.sub(" ", text)
+    text = re.sub(r"\(?\b(?:blocks|blks) \d+ ?(?:-|to|&) ?\d+\)?", " ", text)
     for form, meant in _LETTERED:
         text = re.sub(form, meant, text)
     text = _spaced(text)

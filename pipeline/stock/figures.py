@@ -35,6 +35,7 @@ def read(text: str, unit: str, said: str) -> float | None:
     """
     low = re.sub(r"(?<=\d)ish\b", "", text.lower().replace("\u00b2", "2"))
     low = re.sub(r"\([^)\d]*\)", " ", low)
+    low = re.sub(r"^(\d+(?:\.\d+)?(?: ?[a-z]{1,2}2?)?) ?[-\u2013,] ?[a-z][^\d]*$", r"\1", low)
     low = re.sub(r"^(\d{2,3}),(\d\d?)(?=$|\s*[a-z])", r"\1.\2", low)
     if re.search(r"[£$€]|\d\s*(?:-|\u2013|to)\s*\d", low):
         return None

@@ -75,7 +75,8 @@ class Phrase:
     """What a cell says: value by column, the years, and the words that nobody understood.
 
     open: columns it speaks of without giving them a value. weak: a type that only the form tells,
-    which any other cell may tell better. empty: whether it says nothing of what
+    which any other cell may tell better. terraced: a mid terrace of which only "terraced" is said,
+    so that it may be the end of one. empty: whether it says nothing of what
     its column may hold, as "purpose built" says no form.
     """
 
@@ -85,6 +86,7 @@ class Phrase:
     open: frozenset[str] = frozenset()
     weak: str = ""
     empty: bool = False
+    terraced: bool = False
 
 
 @lru_cache(maxsize=65_536)
@@ -125,7 +127,9 @@ def read(text: str, column: str) -> Phrase:
     if "built_form" in values and (column == "built_form" or "property_type" not in values):
         weak = values.pop("property_type", "house" if column != "floor_position" else "")
     telling = any(meaning != "plain" and topic != "aside" for topic, meaning in said)
-    return Phrase(values, unread, age, left, weak, empty=not (values or age or telling or unread))
+    terraced = _of(said, "form") == {"terrace"}
+    empty = not (values or age or telling or unread)
+    return Phrase(values, unread, age, left, weak, empty, terraced)
 
 
 def _plain(text: str) -> str:

@@ -23,6 +23,8 @@ _FROM, _OPEN = _TELLS, "__open" + _TELLS
 """Between a column and that whose cells speak of it too, or speak of it without giving a value."""
 _WEAK = "type_by_form"
 """A type that only the form of a home tells, which no cell contradicts."""
+_TERRACED = "terraced"
+"""A form of which only this is said: a mid terrace, unless another cell says the end of one."""
 _U_ROUNDED = 0.051
 """W/m2K by which a U-value in two cells may differ, from rounding."""
 _SPAN = ("__first", "__last")
@@ -194,6 +196,8 @@ def _phrase(text: str | None, own: str) -> list[object]:
         value = value or said.weak or None
     others = [name for name in phrases.FILLS if name not in (own, "construction_year")]
     told = {name: said.values[name] for name in others if name in said.values}
+    if said.terraced and "built_form" in told:
+        told["built_form"] = _TERRACED
     unreadable = value is None and not said.empty and (own in said.open or not (told or said.age))
     also = [f"{name}={code}" for name, code in told.items()]
     if said.age:
@@ -223,6 +227,7 @@ def _filled(frame: pl.DataFrame, raw: RawTable) -> tuple[pl.DataFrame, pl.DataFr
             there = f"{name}{_FROM}{other}"
             clashes.append(_clash(frame, raw, name, other))
             told = pl.col(there).cast(frame.schema[name])
+            told = told.replace(_TERRACED, "mid_terrace") if name == "built_form" else told
             frame = frame.with_columns(pl.coalesce(name, told).alias(name))
     by_form = [name for name in frame.columns if name.startswith(_WEAK)]
     frame = frame.with_columns(pl.coalesce("property_type", *by_form))
@@ -256,6 +261,9 @@ def _clash(frame: pl.DataFrame, raw: RawTable, name: str, other: str) -> pl.Data
         clash = (here < spans[0]) | (here > spans[1])
     elif name == "u_existing_w_m2k":
         clash = (here - said.cast(pl.Float64)).abs() > _U_ROUNDED
+    elif name == "built_form":
+        row = here.is_in(["mid_terrace", "end_terrace"]) & (said == _TERRACED)
+        clash = (here != said) & ~row
     elif name == "heating":
         clash = _fuel_of(here) != _fuel_of(said)
     elif name == "wall_construction":

@@ -138,7 +138,7 @@ def read(text: str) -> Years | None:
     low = re.sub(r"(?<=\d)ish\b", " ", low)
     low = re.sub(r"[\u2010-\u2015]", "-", low)
     low = re.sub(r"\b(c|ca|est|approx)\. ?", r"\1 ", low)
-    low = re.sub(_LATER, "", re.sub(_NATION, "", low))
+    low = re.sub(r"\([^)\d]*\)", " ", re.sub(_LATER, "", re.sub(_NATION, "", low)))
     low = re.sub(r"^[a-m] ?[:=-] ?(?=\D*\d)|\(?\bband [a-m]\b\)?:?", "", low)
     found, rest = within(low)
     words = re.findall(r"[a-z]{2,}|\?|\d+", rest)
