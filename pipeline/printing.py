@@ -18,13 +18,14 @@ from pipeline.explain import layout
 from pipeline.funding import Funding
 from pipeline.funding.tables import in_short, own_money
 from pipeline.options import screens
+from pipeline.plurals import counted
 from pipeline.run import Result
 from pipeline.settings import Works
 from pipeline.stock import Stock
 from pipeline.stock import workbook as books
 from pipeline.stock.faults import brought_back
 from pipeline.stock.faults import counts as fault_counts
-from pipeline.stock.headings import suggestion
+from pipeline.stock.headings import Match, suggestions
 
 _UNSEEN = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
 """Characters that would steer a terminal or turn the order of its text round."""
@@ -60,7 +61,7 @@ def show_run(result: Result, met: pl.DataFrame) -> None:
     """
     account, ranking = result.account, result.ranking
     rows, budget = account["rows"], account["settings"]["budget_gbp"]
-    _show_reading(account, result.listed.raw.match.unused)
+    _show_reading(account, result.listed.raw.match)
     warn_invented(account["rate_book_source"])
     older = f" + superseded {rows['superseded']:,}" if rows["superseded"] else ""
     console.print(
@@ -85,6 +86,8 @@ def show_run(result: Result, met: pl.DataFrame) -> None:
     )
     _show_counts("In quarantine", fault_counts(result.listed.faults))
     _show_unread(result.listed)
+    for asked in result.listed.raw.questions:
+        console.print(f"Question: {asked.about} {asked.found}", highlight=False)
     for place in result.stood:
         console.print(f"The dictionary answers {place} otherwise; what stands there was used.")
     for path in result.not_given:
@@ -106,8 +109,9 @@ def _show_sources(sources: dict[str, dict[str, Any]]) -> None:
         ways = ", ".join(f"{rows:,} by {way}" for way, rows in told["matched"].items())
         used = ", ".join(f"{dictionary()[c].label} {n:,}" for c, n in told["used"].items())
         console.print(
-            f"Source '{name}': {sum(told['matched'].values()):,} of {told['rows']:,} rows matched"
-            f" ({ways}); {told['homes']:,} homes got something. Values used: {used}.",
+            f"Source '{name}': {sum(told['matched'].values()):,} of {counted(told['rows'], 'row')}"
+            f" matched ({ways}); {counted(told['homes'], 'home')} got something."
+            f" Values used: {used}.",
             highlight=False,
         )
         for why, left in told["not_matched"].items():
@@ -130,7 +134,7 @@ def _show_unread(listed: Stock) -> None:
     shown = [
         (
             f"{line['heading']} '{line['text']}'"
-            + (f" (it alone keeps {n:,} out, or held)" if n else ""),
+            + (f" (an answer brings back or frees {counted(n, 'row')})" if n else ""),
             rows,
         )
         for line in told.head(_MOST_TEXTS).to_dicts()
@@ -138,11 +142,11 @@ def _show_unread(listed: Stock) -> None:
     ]
     _show_counts("Not understood", pl.DataFrame(shown, schema=["text", "rows"], orient="row"))
     if (more := told.height - _MOST_TEXTS) > 0:
-        console.print(f"and {more:,} other texts.", highlight=False)
+        console.print(f"and {counted(more, 'other text')}.", highlight=False)
     if told.height:
         console.print(
-            f"What they stand for is answered once each, on sheet 'How we read it'; all answers"
-            f" together bring back, or free, {together:,} rows.",
+            "What they stand for is answered once each, on sheet 'How we read it'; all answers"
+            f" together bring back or free {counted(together, 'row')}.",
             highlight=False,
         )
 
@@ -151,17 +155,17 @@ def show_left_out(met: pl.DataFrame) -> None:
     """Say how many homes no money is spent on again, and why; nothing where there are none."""
     before, sure = pl.col("claim_id").is_not_null(), pl.col("way").is_in(identity.SURE)
     if claimed := met.filter(before & sure).height:
-        console.print(f"Left out of the budget, claimed before: {claimed:,} homes.")
+        console.print(f"Left out of the budget, claimed before: {counted(claimed, 'home')}.")
     for what, alike in (
         ("homes claimed before", met.filter(before & ~sure)),
         ("a home further up in the order", met.filter(~before)),
     ):
         for row in alike.head(1).iter_rows(named=True):
             console.print(
-                f"Left out of the budget, as they look like {what}: {alike.height:,} homes, such as"
-                f" {row['home_id']} ({row['way']} as {row['other']}). Where somebody has seen that"
-                " two are two homes, `programme claim` and `allocate` take --another"
-                " HOME=OTHER=REASON."
+                f"Left out of the budget, as they look like {what}:"
+                f" {counted(alike.height, 'home')}, such as {row['home_id']} ({row['way']} as"
+                f" {row['other']}). Where somebody has seen that two are two homes, `programme"
+                " claim` and `allocate` take --another HOME=OTHER=REASON."
             )
 
 
@@ -186,9 +190,8 @@ def show_named(named: claims.Named) -> None:
     whose = "the ranking's" if named.options is None else "as the list names them"
     console.print(f"Systems and thicknesses: {whose}.")
     if named.not_funded:
-        console.print(
-            f"Left out, as the list says that they are not funded: {named.not_funded:,} homes."
-        )
+        left = counted(named.not_funded, "home")
+        console.print(f"Left out, as the list says that they are not funded: {left}.")
 
 
 def warn_invented(source: str) -> None:
@@ -203,21 +206,25 @@ def warn_invented(source: str) -> None:
         )
 
 
-def _show_reading(account: dict[str, Any], not_used: tuple[str, ...]) -> None:
+_PIECES = ("name, number or e-mail address", "names, numbers or e-mail addresses")
+
+
+def _show_reading(account: dict[str, Any], found: Match) -> None:
     """How the list was read: notes, headings left out with what they look like, personal data."""
     for note in account["notes"]:
         console.print(f"The list: {note}.", highlight=False)
     personal = account["personal"]
-    if not_used:
+    if found.unused:
+        near = suggestions(found)
         told = [
-            h + (f" (like {dictionary()[near].label}?)" if (near := suggestion(h)) else "")
-            for h in not_used
+            h + (f" (like {dictionary()[near[h]].label}?)" if h in near else "")
+            for h in found.unused
         ]
         console.print(f"Headings not used: {', '.join(told)}.", highlight=False)
     if any(personal.values()):
         console.print(
-            f"Personal data: {personal['columns_dropped']} columns dropped,"
-            f" {personal['pieces_struck_out']} names, numbers or e-mail addresses struck out.",
+            f"Personal data: {counted(personal['columns_dropped'], 'column')} dropped,"
+            f" {counted(personal['pieces_struck_out'], *_PIECES)} struck out.",
             highlight=False,
         )
 
@@ -402,7 +409,7 @@ def show_bill(lots: pl.DataFrame, homes: pl.DataFrame, which: str) -> None:
     )
     change = "less" if total <= alone else "more"
     console.print(
-        f"{lots.height:,} lots, {homes.height:,} homes {which}, VAT included:\n"
+        f"{counted(lots.height, 'lot')}, {counted(homes.height, 'home')} {which}, VAT included:\n"
         f"  £{alone / 100:,.2f} priced alone, each home as if in a lot of the settings' size"
         " (cost.lot_homes)\n"
         f"  £{abs(alone - total) / 100:,.2f} {change}, each lot with the discount of its own"

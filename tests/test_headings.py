@@ -172,8 +172,8 @@ def test_one_row_to_an_attribute_becomes_one_row_to_a_home(tmp_path):
         (2, "0012", "Solid brick", "900 sq ft", "1934"),
         (7, "0013", "Cavity", "85 m2", "1955 or 1961"),
     ]
-    assert "11 rows, one to each 'ELEMENT', were turned to 2" in raw.notes[0]
-    assert "1 rows without a key" in raw.notes[0]
+    assert "11 rows, one to each 'ELEMENT', made 2 homes" in raw.notes[0]
+    assert "1 row without a key" in raw.notes[0]
 
 
 def test_the_newest_row_of_a_home_by_date_stays_and_the_others_are_superseded(tmp_path):

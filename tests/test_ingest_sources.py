@@ -195,7 +195,7 @@ def test_the_run_prints_and_keeps_the_account_of_its_sources(tmp_path, call):
     said = call("run", base, "--with", f"survey={survey}", "--store", tmp_path / "s.duckdb",
                 "--out", tmp_path / "out")  # fmt: skip
     assert said.code == 0
-    assert f"1 of 2 rows matched (1 by {matching.LIKE_KEY}); 1 homes got something" in said.out
+    assert f"1 of 2 rows matched (1 by {matching.LIKE_KEY}); 1 home got something" in said.out
     assert "Values used: Floor area 1" in said.out
     assert f"1 not used: {matching.STRANGE} (such as Z9)" in said.out
     kept = open_run(tmp_path / "s.duckdb").account["sources"]["survey"]

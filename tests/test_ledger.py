@@ -791,7 +791,7 @@ def test_a_home_that_only_looks_like_one_is_held_until_somebody_says_why(
     elsewhere = call(*words, "--another", f"{home}=TH8=seen by A. Reeve")
     assert (elsewhere.code, like in elsewhere.err) == (2, True)  # a reason settles one pair
     allocated = ("allocate", "--store", store, "--fund", FUND, "--out", tmp_path / "a")
-    assert "look like homes claimed before: 1 homes" in call(*allocated).out
+    assert "look like homes claimed before: 1 home" in call(*allocated).out
     why = f"{home}={like}=the flat above, seen by A. Reeve"
     assert "look like homes" not in call(*allocated, "--another", why).out
     assert "seen by A. Reeve" in (tmp_path / "a" / "allocation.json").read_text()
@@ -856,7 +856,7 @@ def test_two_rows_that_look_like_one_home_are_funded_once(small, ranked, tmp_pat
     assert (met.height, met["claim_id"].to_list()) == (1, [None])
     held = met["home_id"].item()
     asked = ("allocate", "--store", store, "--fund", FUND, "--out", tmp_path / "a")
-    assert "as they look like a home further up in the order: 1 homes" in call(*asked).out
+    assert "as they look like a home further up in the order: 1 home" in call(*asked).out
     told = pl.read_csv(tmp_path / "a" / "allocation.csv").filter(home_id=held)
     assert (told["funded"].item(), told["reason_code"].item()) == ("no", "LOOKS_LISTED_TWICE")
     with pytest.raises(ClaimError, match="one home is claimed once"):

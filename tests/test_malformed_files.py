@@ -107,7 +107,7 @@ def test_a_list_of_bad_rows_leaves_the_store_and_a_workbook_to_mend(demo_folder,
     store.write_bytes(older)
     said = call("run", source, "--store", store, "--out", tmp_path / "out")
     assert said.code == 2
-    assert "Home is missing in 1 of 1 rows. A list like this leaves nothing to rank" in said.err
+    assert "Home is missing in 1 of 1 row. A list like this leaves nothing to rank" in said.err
     assert "Nothing was published" in said.err
     assert same(store.read_bytes(), older)
     written = {p.name for p in (tmp_path / "out").iterdir() if not p.name.startswith(".")}

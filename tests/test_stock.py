@@ -195,7 +195,7 @@ BAD = [
     ({"uprn": "12x"}, "UPRN is not a number"),
     ({"postcode": "HX7"}, "form of a postcode"),
     ({"construction_year": 1200.0}, "outside 1500"),
-    ({"floor_area_m2": 9.0}, "what a home of this type has"),
+    ({"floor_area_m2": 9.0}, "is outside what homes have"),
     ({"wall_area_m2": 900.0}, "Net wall area cannot belong"),
     ({"wall_area_m2": 22.0}, "unusual for the floor area"),
     ({"window_area_m2": 80.0}, "Window area cannot belong"),

@@ -7,6 +7,7 @@ from dashboard import charts, data, tables, words
 from dashboard.views import common
 from pipeline import grades, programme
 from pipeline.homes import GRADED
+from pipeline.plurals import counted
 from pipeline.published import Published
 from pipeline.stock.faults import counts as fault_counts
 
@@ -93,11 +94,12 @@ def _not_understood(key: data.Identity, run: Published, unread: pl.DataFrame) ->
         return
     st.header("What was not understood")
     st.markdown(
-        f"{held.height:,} homes are **held**: described, and left out of the order, the budget,"
-        f" allocations, bills and claims until it is settled what the list says of them."
-        f" {unread['rows'].sum():,} cells with {unread.height:,} different texts gave no value, and"
-        f" {asked.height:,} questions about whole columns are open. Answer them in the workbook of"
-        f" the run's quarantine and run again with `--mended`."
+        f"**Held**: {counted(held.height, 'home')}, described, and left out of the order, the"
+        " budget, allocations, bills and claims until it is settled what the list says of them."
+        f" Without a value: {counted(float(unread['rows'].sum()), 'cell')} with"
+        f" {counted(unread.height, 'different text')}. Open:"
+        f" {counted(asked.height, 'question')} about whole columns. Answer them in the workbook of"
+        " the run's quarantine and run again with `--mended`."
     )
     left, right = st.columns(2)
     with left:

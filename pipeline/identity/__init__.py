@@ -4,8 +4,6 @@ Two rows are one home for sure, or in doubt, or told apart. A doubt is for a per
 """
 
 import math
-import re
-import unicodedata
 from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -95,6 +93,23 @@ def address_key(homes: pl.DataFrame) -> pl.Series:
     return _said(homes).select(_ADDRESS).to_series()
 
 
+def like_keys(homes: pl.DataFrame) -> pl.DataFrame:
+    """What keys that differ only in case, marks or zeros have in common, one line a home.
+
+    core: the key without case, marks and zeros that pad it; parts: its words and numbers, each
+    without such zeros; parted: whether marks part numbers, so that 1-23 is another key than 12-3,
+    and 123 may be either.
+    """
+    plain = pl.col("home_id").str.normalize("NFKC").str.to_lowercase()
+    parts = plain.str.extract_all(r"\pL+|\d+")
+    bare = plain.str.replace_all(r"[\W_]", "")
+    return homes.select(
+        core=bare.str.replace_all(r"(^|[a-z])0+(\d)", "$1$2"),
+        parts=parts.list.eval(pl.element().str.replace(r"^0+(\d)", "$1")).list.join("-"),
+        parted=plain.str.contains(r"\d[\W_]+\d"),
+    )
+
+
 def no_uprn(text: pl.Expr) -> pl.Expr:
     """Whether a text stands in for a UPRN not known: words, zero, 9999, 123456789, 100000000."""
     digits = text.str.replace(r"\.0+$", "").str.replace(r"^0+", "")
@@ -144,25 +159,17 @@ class _Home:
 
 def _homes(table: pl.DataFrame) -> list[_Home]:
     text = pl.col("uprn").str.normalize("NFKC").str.strip_chars()
+    keys = like_keys(table)
     known = table.select(
-        "home_id", "address", "postcode", uprn=pl.when(~no_uprn(text)).then(uprn(text)),
-        exact=address_key(table),
+        "home_id", keys["core"], pl.when(keys["parted"]).then(keys["parts"]).fill_null(""),
+        uprn=pl.when(~no_uprn(text)).then(uprn(text)), exact=address_key(table),
     )  # fmt: skip
+    where = table.select("address", "postcode").iter_rows()
+    rows = zip(known.iter_rows(), where, strict=True)
     return [
-        _Home(row, key, *_key(key), number, exact, read(address, code))
-        for row, (key, address, code, number, exact) in enumerate(known.iter_rows())
+        _Home(row, key, core, parts, number, exact, read(address, code))
+        for row, ((key, core, parts, number, exact), (address, code)) in enumerate(rows)
     ]
-
-
-def _key(home_id: str) -> tuple[str, str]:
-    """A key without case, marks and zeros that pad it; and its numbers where marks part them.
-
-    1-23 is another key than 12-3, and 123 may be either.
-    """
-    plain = unicodedata.normalize("NFKC", home_id).lower()
-    core = re.sub(r"(^|[a-z])0+(?=\d)", r"\1", re.sub(r"[\W_]", "", plain))
-    numbers = [part.lstrip("0") or "0" for part in re.findall(r"[^\W\d_]+|\d+", plain)]
-    return core, "-".join(numbers) if re.search(r"\d[\W_]+\d", plain) else ""
 
 
 class _Index:

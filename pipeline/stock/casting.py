@@ -156,7 +156,9 @@ def no_epc(text: pl.Expr) -> pl.Expr:
 
 def no_loft(text: pl.Expr) -> pl.Expr:
     """Whether a text says that there is no loft, as under another home: nothing to insulate."""
-    return text.str.contains(r"(?i)\b(?:no|dim) (?:loft|llofft|hatch)\b|\babove\)?$|\bcoomb|\buwchben\b")
+    return text.str.contains(
+        r"(?i)\b(?:no|dim) (?:loft|llofft|hatch)\b|\babove\)?$|\bcoomb|\buwchben\b"
+    )
 
 
 def postcode(text: pl.Expr) -> pl.Expr:

@@ -5,7 +5,8 @@ import re
 import polars as pl
 
 from pipeline.columns import dictionary
-from pipeline.stock import personal, wording
+from pipeline.plurals import counted
+from pipeline.stock import personal, phrases, wording
 from pipeline.stock.headings import ESSENTIAL, Match, Scores, column_of, is_personal
 from pipeline.stock.questions import Question
 
@@ -27,25 +28,26 @@ _ASKED = _HOLDS | {"home_id", "uprn", "built_form", "floor_position", "loft_insu
 def rivals(found: Match, body: pl.DataFrame) -> list[Question]:
     """A question for each column that another heading may hold just as well, with other cells.
 
-    body: the rows below the headings, one column to a heading. Cells that agree are no question.
+    body: `source_row` and the rows below the headings, one column to a heading. Cells that agree
+    are no question, and of the others only their homes are held.
     """
-    sample = body.gather_every(max(1, body.height // _SAMPLE_ROWS))
     asked = []
     for column, place in found.positions.items():
         others = [p for p in _near(found, column, place) if _may_show(found.all[p])]
-        told = {p: _differ(sample, column, place, p) for p in others}
-        told = {p: words for p, words in told.items() if words}
-        if told and _may_show(found.all[place]):
-            label = dictionary()[column].label
-            headings = tuple(found.all[p] for p in (place, *told))
+        unlike = {p: _unlike(body, column, place, p) for p in others}
+        unlike = {p: rows for p, rows in unlike.items() if rows.height}
+        if unlike and _may_show(found.all[place]):
+            headings = tuple(found.all[p] for p in (place, *unlike))
+            told = " ".join(_differ(rows, found.all[p]) for p, rows in unlike.items())
             asked.append(
                 Question(
-                    f"Which heading holds {label}?",
+                    f"Which heading holds {dictionary()[column].label}?",
                     column,
                     headings,
-                    f"'{headings[0]}' was taken. {' '.join(told.values())}",
+                    f"'{headings[0]}' was taken. {told}",
                     (),
                     column in _HOLDS,
+                    frozenset(row for rows in unlike.values() for row in rows["source_row"]),
                 )
             )
     return asked
@@ -67,22 +69,38 @@ def _near(found: Match, column: str, place: int) -> list[int]:
     ]
 
 
-def _differ(sample: pl.DataFrame, column: str, one: int, other: int) -> str:
-    """An example and a count of rows in which two headings say different things, "" for none."""
-    names = sample.columns
-    both = sample.select(a=names[one], b=names[other]).drop_nulls()
-    unlike = [(a, b) for a, b in both.iter_rows() if not agree(column, a, b)]
-    if not unlike:
-        return ""
-    a, b = (personal.strike(text)[0][:40] for text in unlike[0])
+def _unlike(body: pl.DataFrame, column: str, one: int, other: int) -> pl.DataFrame:
+    """source_row and both cells, a and b, of the rows in which two headings say different things.
+
+    Where they agree in a sample of a large list they agree.
+    """
+    cells = body.columns[1:]
+    both = body.select("source_row", a=cells[one], b=cells[other]).drop_nulls()
+    for rows in (both.gather_every(max(1, both.height // _SAMPLE_ROWS)), both):
+        pairs = rows.select("a", "b").unique(maintain_order=True)
+        unlike = [not agree(column, a, b) for a, b in pairs.iter_rows()]
+        both = rows.join(
+            pairs.filter(pl.Series(unlike, dtype=pl.Boolean)), on=["a", "b"], how="semi"
+        )
+        if both.is_empty():
+            break
+    return both.sort("source_row")
+
+
+def _differ(rows: pl.DataFrame, heading: str) -> str:
+    """A count and an example of rows in which another heading says something else."""
+    a, b = (personal.strike(text)[0][:40] for text in rows.select("a", "b").row(0))
     return (
-        f"In {len(unlike):,} of {both.height:,} rows looked at another heading says something"
-        f" else, as '{b}' beside '{a}'."
+        f"In {counted(rows.height, 'row')} '{heading}' says something else, as '{b}' beside '{a}'."
     )
 
 
 def agree(column: str, one: str, other: str) -> bool:
-    """Whether two cells may both be true of a home: equal, one within the other, or one figure."""
+    """Whether two cells may both be true of a home: one value, one text in the other, or none."""
+    if column in phrases.TOPICS:
+        here, there = (phrases.read(text, column).values.get(column) for text in (one, other))
+        if there is None or here == there:
+            return True
     a, b = (" ".join(re.findall(r"[a-z]+|\d+(?:\.\d+)?", t.lower())) for t in (one, other))
     if a == b or not a or not b:
         return True

@@ -7,6 +7,7 @@ import polars as pl
 from pandera.errors import SchemaErrors
 
 from pipeline.errors import StockListError
+from pipeline.plurals import counted
 from pipeline.stock import rules
 from pipeline.stock.questions import Question
 from pipeline.stock.reading import EXTRA
@@ -92,12 +93,12 @@ def why_refused(found: pl.DataFrame, rows: int, accepted: int) -> str:
     stopping = found.filter(pl.col("severity") != "warn")
     if rows > 1 and accepted:
         stopping = stopping.filter(pl.col("severity") == "reject")
-    counted = counts(stopping)
-    if counted.is_empty() or (accepted and counted["rows"][0] <= rows * rules.MOST_AT_FAULT):
+    tally = counts(stopping)
+    if tally.is_empty() or (accepted and tally["rows"][0] <= rows * rules.MOST_AT_FAULT):
         return ""
-    reason, most = counted.row(0)
+    reason, most = tally.row(0)
     left = "would leave little to rank" if accepted else "leaves nothing to rank"
-    return f"{reason} in {most:,} of {rows:,} rows. A list like this {left}."
+    return f"{reason} in {most:,} of {counted(rows, 'row')}. A list like this {left}."
 
 
 def _with_text(cases: pl.DataFrame, cells: pl.DataFrame, typed: pl.DataFrame) -> pl.DataFrame:
@@ -193,7 +194,7 @@ def asked(
 ) -> pl.DataFrame:
     """Warnings of the homes that a question nobody has answered holds; cells: as sent."""
     lines = [
-        cells.filter(pl.col(one.column).is_not_null()).select(
+        cells.filter(_in_question(one)).select(
             "source_row",
             pl.lit(one.column).alias("column"),
             pl.lit(headings[one.column]).alias("heading"),
@@ -206,6 +207,12 @@ def asked(
         if one.holds and one.column in cells.columns
     ]
     return pl.concat(lines) if lines else pl.DataFrame(schema=_LINES)
+
+
+def _in_question(one: Question) -> pl.Expr:
+    """Rows whose results hang on a question."""
+    held = pl.col(one.column).is_not_null()
+    return held if one.rows is None else held & pl.col("source_row").is_in(sorted(one.rows))
 
 
 def warnings_of(faults: pl.DataFrame) -> pl.DataFrame:
@@ -240,9 +247,9 @@ def brought_back(faults: pl.DataFrame) -> tuple[pl.DataFrame, int]:
     only = unread & pl.col("text").is_not_null()
     settled = stopping.filter(only.all().over("source_row"))
     alone = settled.filter(pl.len().over("source_row") == 1)
-    counted = alone.group_by("heading", "text").agg(rows=pl.len())
+    tally = alone.group_by("heading", "text").agg(rows=pl.len())
     together = settled["source_row"].n_unique()
-    return counted.sort("rows", "heading", "text", descending=[True, False, False]), together
+    return tally.sort("rows", "heading", "text", descending=[True, False, False]), together
 
 
 def reasons_of(faults: pl.DataFrame) -> pl.DataFrame:

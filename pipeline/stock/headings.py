@@ -157,14 +157,14 @@ def column_of(heading: object) -> str | None:
     return None
 
 
-def suggestion(heading: str) -> str | None:
-    """The column a heading that none took speaks of most, else whose name looks most like it."""
-    found = _words_of(heading)
-    found.pop(_CERTIFICATE, None)
-    if found:
-        return max(found, key=lambda name: found[name])
-    near = difflib.get_close_matches(plain(heading), list(_known()), 1, 0.72)
-    return _known()[near[0]] if near else None
+def suggestions(found: Match) -> dict[str, str]:
+    """The free column that each heading not used fits best by its words and its cells alike."""
+    best: dict[str, tuple[float, str]] = {}
+    for (place, name), score in found.fits.items():
+        heading = found.all[place]
+        if heading in found.unused and name not in found.positions and score > LEAST:
+            best[heading] = max(best.get(heading, (0.0, "")), (score, name))
+    return {heading: name for heading, (_, name) in best.items()}
 
 
 def match(
@@ -411,10 +411,10 @@ def starter_map(found: Match) -> str:
             written = f"[{', '.join(several)}]" if several else f'"{_quoted(found.all[place])}"'
             lines.append(f"{name} = {written}")
     lines += ["", "# Headings no column took; their cells are not kept."]
+    near = suggestions(found)
     for heading in found.unused:
-        near = suggestion(heading)
         note = "  # looks like personal data" if is_personal(heading) else ""
-        lines.append(f'# {near or "?"} = "{_quoted(heading)}"{note}')
+        lines.append(f'# {near.get(heading, "?")} = "{_quoted(heading)}"{note}')
     lacking = [c for c in by_role("stock") if c.name not in found.positions]
     lines += ["", "# Columns without a heading; (!) marks those that a list must have."]
     lines += [

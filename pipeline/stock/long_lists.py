@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.plurals import counted
 from pipeline.stock import casting, wording
 from pipeline.stock.profiles import Profile
 
@@ -94,9 +95,10 @@ def turned(
 
 def _note(body: pl.DataFrame, long: pl.DataFrame, homes: pl.DataFrame, element: str) -> str:
     lost = body.height - long.height
-    orphans = f"; {lost:,} rows without a key belong to no home" if lost else ""
+    orphans = f"; {counted(lost, 'row')} without a key: of no home" if lost else ""
     return (
-        f"{long.height:,} rows, one to each '{element}', were turned to {homes.height:,}{orphans}"
+        f"{counted(long.height, 'row')}, one to each '{element}', made"
+        f" {counted(homes.height, 'home')}{orphans}"
     )
 
 

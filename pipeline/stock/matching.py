@@ -8,7 +8,7 @@ import polars as pl
 
 from pipeline import identity
 
-KEY, LIKE_KEY = "the home's key", "a key with other zeros, capitals or marks"
+KEY, LIKE_KEY = "the home's key", identity.LIKE_KEY
 UPRN, ADDRESS = "UPRN", "address and postcode"
 _WAYS = (
     ("home_id", KEY), ("_parts", LIKE_KEY), ("_bare", LIKE_KEY), ("uprn", UPRN),
@@ -20,7 +20,6 @@ UNDATED = "several rows of the source for this home, without dates that tell the
 OLDER = "the source has a newer row for this home"
 TAKEN = "another row of the source names this home more surely"
 DOUBT = "{} points to several homes or rows: not matched"
-_PARTED = r"\d[^A-Za-z0-9]+\d"
 
 
 def match(rows: pl.DataFrame, homes: pl.DataFrame) -> pl.DataFrame:
@@ -48,15 +47,12 @@ def match(rows: pl.DataFrame, homes: pl.DataFrame) -> pl.DataFrame:
 
 def _keyed(table: pl.DataFrame) -> pl.DataFrame:
     """What a row is known by. Marks between two numbers count where both keys have some."""
-    parts = pl.col("home_id").str.to_lowercase().str.extract_all(r"[a-z]+|\d+")
-    plain = parts.list.eval(pl.element().str.replace(r"^0+(\d)", "$1"))
-    bare = parts.list.join("").str.replace_all(r"(^|[a-z])0+(\d)", "$1$2")
+    keys = identity.like_keys(table)
+    said = keys["parts"] != ""
     return table.select(
         "source_row", "survey_date", "home_id", "uprn",
-        _parts=pl.when(parts.list.len() > 0).then(plain.list.join("-")),
-        _bare=pl.when(parts.list.len() > 0).then(bare),
-        _address=identity.address_key(table),
-        _parted=pl.col("home_id").str.contains(_PARTED),
+        _parts=pl.when(said).then(keys["parts"]), _bare=pl.when(said).then(keys["core"]),
+        _address=identity.address_key(table), _parted=keys["parted"],
     )  # fmt: skip
 
 

@@ -16,6 +16,7 @@ from pipeline.errors import StockListError
 from pipeline.stock import answers, bounds, characters, personal, workbook
 from pipeline.stock.answers import Answers, Correction, folded
 from pipeline.stock.faults import WHOLE_ROW
+from pipeline.stock.questions import HEADING
 from pipeline.stock.workbook import ABOUT, AS_SENT, COLUMNS, FAULTS, KEEP, QUESTIONS, READ
 
 NO_TRAIL = pl.DataFrame(
@@ -150,8 +151,8 @@ def _settled(asked: pl.DataFrame) -> tuple[dict[str, tuple[str, ...]], dict[str,
     columns: dict[str, tuple[str, ...]] = {}
     confirmed: dict[str, str] = {}
     for column, answer in asked.select("column", "answer").iter_rows():
-        if answer.startswith(workbook.HEADING):
-            columns[column] = (answer.removeprefix(workbook.HEADING),)
+        if answer.startswith(HEADING):
+            columns[column] = (answer.removeprefix(HEADING),)
         else:
             confirmed[column] = answer
     return columns, confirmed

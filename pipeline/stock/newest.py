@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 import polars as pl
 
+from pipeline.plurals import counted
 from pipeline.stock import wording
 from pipeline.stock.profiles import Profile
 
@@ -43,7 +44,8 @@ def only(
     older = pl.col("home_id").is_not_null() & (pl.col("_when") < latest)
     kept = dated.filter(~older.fill_null(False)).sort("_order").drop("_when", "_order")
     gone = cells.height - kept.height
-    note = f"{gone:,} older rows of homes are superseded by the newest '{names[place]}'"
+    are = "is" if gone == 1 else "are"
+    note = f"{counted(gone, 'older row of homes')} {are} superseded by the newest '{names[place]}'"
     return kept, gone, [note] if gone else []
 
 

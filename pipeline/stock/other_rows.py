@@ -189,5 +189,6 @@ def without_ditto(body: pl.DataFrame) -> tuple[pl.DataFrame, list[str]]:
         for c in marked
     ]  # fmt: skip
     filled = [pl.when(text != "").then(text).alias(c) for c, text in zip(marked, told, strict=True)]
-    note = f"{sum(marks):,} cells that say ditto were read as the line above"
+    say = "cell that says ditto was" if sum(marks) == 1 else "cells that say ditto were"
+    note = f"{sum(marks):,} {say} read as the line above"
     return body.with_columns(filled), [note]

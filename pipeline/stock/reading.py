@@ -13,6 +13,7 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.errors import StockListError
+from pipeline.plurals import counted
 from pipeline.stock import (
     addresses,
     blocks,
@@ -113,7 +114,7 @@ def read(
         name: ", ".join(personal.strike(found.all[p])[0] for p in found.several.get(name, (place,)))
         for name, place in found.positions.items()
     }
-    asked = doubts.rivals(found, body.drop("source_row"))
+    asked = doubts.rivals(found, body)
     asked += whole_columns.asked(cells, headings, answers)
     return RawTable(
         cells,
@@ -185,7 +186,8 @@ def _cut(cells: pl.DataFrame) -> tuple[pl.DataFrame, list[str]]:
     cut = sum(count or 0 for count in cells.select(long.sum()).row(0))
     if not cut:
         return cells, []
-    note = f"{cut:,} cells were longer than {_LONGEST_TEXT:,} characters and were cut there"
+    were = "was" if cut == 1 else "were"
+    note = f"{counted(cut, 'cell')} {were} longer than {_LONGEST_TEXT:,} characters and cut there"
     return cells.with_columns(pl.col(pl.String).str.head(_LONGEST_TEXT)), [note]
 
 
@@ -221,7 +223,9 @@ def _legible(rows: pl.DataFrame, name: str) -> tuple[pl.DataFrame, list[str]]:
     """Rows without characters that nobody sees, and a note where there were some."""
     _refuse_long(rows, name)
     rows, unseen = characters.without_unseen(rows)
-    return rows, [f"control characters were taken out of {unseen:,} cells"] if unseen else []
+    return rows, [
+        f"control characters were taken out of {counted(unseen, 'cell')}"
+    ] if unseen else []
 
 
 def _refuse_long(rows: pl.DataFrame, name: str) -> None:

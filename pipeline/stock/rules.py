@@ -149,8 +149,8 @@ RULES = (
     Rule(
         "floor_area_m2",
         pl.col("floor_area_m2").is_between(_of_type("floor_area_m2"), _LARGEST),
-        f"is outside what a home of this type has ({_low('floor_area_m2_of_a_flat'):g} or"
-        f" {_SMALLEST:g} to {_LARGEST:g} m2)",
+        f"is outside what homes have ({_SMALLEST:g} to {_LARGEST:g} m2; flats from"
+        f" {_low('floor_area_m2_of_a_flat'):g})",
     ),
     Rule(
         "wall_area_m2",

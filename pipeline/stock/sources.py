@@ -15,6 +15,7 @@ import polars as pl
 from pipeline import identity
 from pipeline.columns import by_role
 from pipeline.errors import SettingsError, StockListError
+from pipeline.plurals import counted
 from pipeline.stock import matching, reading, values
 from pipeline.stock.answers import Answers
 from pipeline.stock.rules import UNREADABLE
@@ -179,10 +180,11 @@ def _refuse_unused(
         )
         for t in (read, typed)
     )
-    why = "; ".join(f"{one['rows']:,} rows: {w}" for w, one in told["not_matched"].items())
+    why = "; ".join(f"{counted(one['rows'], 'row')}: {w}" for w, one in told["not_matched"].items())
     raise StockListError(
-        f"{path.name}: nothing of it was used, as none of its {told['rows']:,} rows matches a home"
-        f" of the list ({why}). It has {own or 'no keys'}; the list has {lists or 'no keys'}. Add"
+        f"{path.name}: nothing of it was used, as none of its {counted(told['rows'], 'row')}"
+        f" matches a home of the list ({why}). It has {own or 'no keys'}; the list has"
+        f" {lists or 'no keys'}. Add"
         " the list's keys, UPRNs, or addresses with postcodes to it, or settle its headings with"
         " --columns."
     )

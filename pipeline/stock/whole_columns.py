@@ -37,8 +37,17 @@ def asked(cells: pl.DataFrame, headings: Mapping[str, str], answers: Answers) ->
         found.append(_years(cells))
     if "survey_date" in headings:
         found.append(_dates(cells))
+    bare = {c: cells.filter(pl.col(c).str.contains(_BARE)) for c in _AREAS if c in headings}
     return [
-        Question(about, column, (headings[column],), evidence, choices, column != "survey_date")
+        Question(
+            about,
+            column,
+            (),
+            evidence,
+            choices,
+            column != "survey_date",
+            frozenset(bare[column]["source_row"]) if column in bare else None,
+        )
         for told in found
         if told is not None
         for about, column, evidence, choices in [told]

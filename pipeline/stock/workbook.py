@@ -16,11 +16,10 @@ from pipeline.columns import dictionary
 from pipeline.stock import casting
 from pipeline.stock.answers import NOT_KNOWN
 from pipeline.stock.faults import WHOLE_ROW
+from pipeline.stock.questions import HEADING
 
 NAME = "quarantine.xlsx"
 KEEP = "keep"
-HEADING = "heading: "
-"""Begins an answer that names the heading which holds a column."""
 QUESTIONS, READ, FAULTS, ABOUT = "Questions", "How we read it", "Faults", "About"
 AS_SENT = "Rows as sent"
 _LISTS = "Allowed answers"
