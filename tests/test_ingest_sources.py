@@ -940,6 +940,15 @@ def test_a_column_nobody_named_tells_of_the_wall_s_insulation(tmp_path):
     assert not any("Roof works" in note for note in listed.raw.notes)
 
 
+def test_a_form_does_not_speak_for_a_type_that_nobody_understood(tmp_path):
+    head, *rows = stock_text(*(GOOD_ROW.format(ref=f"T{n}", n=n) for n in range(3))).splitlines()
+    rows[1] = rows[1].replace("House", "Gazebo")
+    text = [f"{head},Attachment", *(f"{row},Semi" for row in rows)]
+    listed = stock.ingest(Inputs(_write(tmp_path / "list.csv", "\n".join(text) + "\n")), {})
+    assert listed.accepted["home_id"].to_list() == ["T0", "T2"]
+    assert "'Gazebo' could not be read" in listed.quarantine["reasons"][0]
+
+
 def test_no_source_moves_a_home(tmp_path):
     """A survey's shorter address would part a home from its street."""
     survey = "Property Ref,Address,Post Code,UPRN,Wall U,Survey Date\n"

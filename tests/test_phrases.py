@@ -215,6 +215,11 @@ def test_a_code_nobody_explained_is_said_and_not_read(column):
     assert (said.values, said.unread, said.empty) == ({}, ("4",), False)
 
 
+def test_a_cottage_that_is_a_bungalow_is_one():
+    said = phrases.read("cottage, all on one floor (bungalow)", "property_type")
+    assert said.values["property_type"] == "bungalow"
+
+
 @pytest.mark.parametrize("text", ["part dg", "Partial double glazing", "some double glazed"])
 def test_glazing_of_a_part_is_not_that_of_most_windows(text):
     assert "glazing" not in phrases.read(text, "glazing").values

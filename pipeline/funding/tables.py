@@ -176,6 +176,7 @@ def _told(made: Case, found: Allocation) -> pl.DataFrame:
 _IN_SHORT = {
     "CLAIMED": "claimed before",
     "LOOKS_CLAIMED": "looks like a home claimed before; somebody must see whether it is",
+    "LOOKS_LISTED_TWICE": "looks like a home further up; somebody must see whether they are two",
     "ADDRESS_UNKNOWN": "no address with postcode, so no saving of it could be claimed",
     "NO_OPTION": "nothing may be built there, or nothing reaches the target U-value",
     "NO_OPEN_YEAR": "no fund that would take it is open in a year of the programme",

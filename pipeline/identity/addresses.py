@@ -53,7 +53,11 @@ _FLOORS = {
 }  # fmt: skip
 """Floors a word may mean, a bit each from the basement up."""
 _SIDES = ("left", "right", "front", "rear", "back", "middle", "centre")
+_SIDED = r"\b((?:[gt1-9]f|top|gff|tff|ground|first|second|third|upper|lower)(?: floor)?)[ /-]?"
 _LETTERED = (
+    (_SIDED + r"l\b", r"\1 left"), (_SIDED + r"r\b", r"\1 right"),
+    (r"\b1f\b(?! ?\d)", "first floor"), (r"\b2f\b(?! ?\d)", "second floor"),
+    (r"\b3f\b(?! ?\d)", "third floor"),
     (r"\blgff?\b", "lower ground floor"), (r"\b(?:gff?|g/f)\b", "ground floor"),
     (r"\b(?:fff|1ff|f/f)\b", "first floor flat"), (r"\bff\b", "first floor"),
     (r"\b(?:sff|2ff|s/f)\b", "second floor flat"), (r"\b(?:tff?|t/f)\b", "top floor flat"),

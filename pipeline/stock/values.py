@@ -230,7 +230,9 @@ def _filled(frame: pl.DataFrame, raw: RawTable) -> tuple[pl.DataFrame, pl.DataFr
             told = told.replace(_TERRACED, "mid_terrace") if name == "built_form" else told
             frame = frame.with_columns(pl.coalesce(name, told).alias(name))
     by_form = [name for name in frame.columns if name.startswith(_WEAK)]
-    frame = frame.with_columns(pl.coalesce("property_type", *by_form))
+    read = ~pl.col("property_type" + UNREADABLE)  # else the form would speak for what was said
+    form = pl.when(read).then(pl.coalesce(pl.lit(None, pl.String), *by_form))
+    frame = frame.with_columns(pl.coalesce("property_type", form))
     filled = frame.with_columns(
         (pl.col(name).is_null() & pl.any_horizontal(name + UNREADABLE, *_left_open(frame, name)))
         .fill_null(False)

@@ -160,6 +160,7 @@ _BANDS = {
     for r in reference.load().table("age_bands").iter_rows(named=True)
 }
 CONTRADICTS = {
+    "type": _code("type", "property_type"),
     "wall": _wall,
     "insulation": _insulation,
     "form": _code("form", "built_form"),
@@ -168,6 +169,7 @@ CONTRADICTS = {
     "fuel": _fuel,
 }
 _SHOWN = {
+    "type": ("type", "form"),
     "wall": ("wall", "insulation"),
     "insulation": ("wall", "insulation"),
     "form": ("type", "form"),
@@ -176,6 +178,7 @@ _SHOWN = {
     "fuel": ("fuel", "heating"),
 }
 _KEPT = {
+    "type": ("property_type", "built_form"),
     "wall": ("wall_construction", "wall_insulation"),
     "insulation": ("wall_construction", "wall_insulation"),
     "form": ("property_type", "built_form"),
