@@ -111,12 +111,13 @@ ONE_HOME_PERHAPS += [
     ("Flat 101, Mill House", "1/01 Mill House"), ("Flat 101 Mill House", "Flat 1-01, Mill House"),
     ("1A Mill House", "Flat 1, Block A, Mill House"), ("Flat A1 Mill House", "Flat 1 Block A"),
     ("Flat 1, Mill House", "Flat 1, Block A, Mill House"),
-    ("1F L, 24 Ness Brae", "First floor left, 24 Ness Brae"), ("GF L, 24 Ness Brae", "24 Ness Brae"),
+    ("1F L, 24 Ness Brae", "First floor left, 24 Ness Brae"),
+    ("GF L, 24 Ness Brae", "24 Ness Brae"),
 ]  # fmt: skip
 TWO_HOMES += [
     ("8 Heron Court", "8 Rook House"), ("128 Nettle Bank, Lenby", "128 Ashfold Road, Lenby"),
     ("Flat 1, Block A, Mill House", "Flat 1, Block B, Mill House"), ("Ael-y-Bryn", "Ael-y-Don"),
-    ("GF L, 24 Ness Brae", "GF R, 24 Ness Brae"), ("1F L, 24 Ness Brae", "Top L, 24 Ness Brae"),
+    ("GF L, 24 Ness Brae", "GF R, 24 Ness Brae"), ("GF L, 24 Ness Brae", "Top L, 24 Ness Brae"),
     ("101 Mill Road", "1 Mill Road"), ("Flat 101 Mill House", "Flat 201 Mill House"),
     ("Flat 1, Block A, Mill House", "Flat 1B, Mill House"),
 ]  # fmt: skip
