@@ -363,7 +363,7 @@ def _home(said: list[tuple[str, str]], plain: str, column: str) -> dict[str, str
         floors -= {"mid"}
     if column == "floor_position" and (level := _LEVEL.fullmatch(plain.strip(" ,"))):
         floors = {"ground" if int(level[1]) <= 0 else "mid"}
-    kind, form = _one(types - {"cottage"} or types and {"house"}), _form(forms)
+    kind, form = _one(types - {"cottage"} or (types and {"house"})), _form(forms)
     if of := _OF_STOREYS.search(plain):
         storey = int(of[1]) if of[1].isdigit() else 0
         floors = {"ground" if storey == 0 else "top" if storey + 1 == int(of[2]) else "mid"}
