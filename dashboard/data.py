@@ -157,6 +157,16 @@ def allocated(
     return funding.fund(run, asked, met_before(run), progress=progress)
 
 
+ALLOCATION = "allocation_made"
+"""Where a session keeps what the funding page allocated last, with what it rested on."""
+
+
+def last_allocation() -> pl.DataFrame | None:
+    """Every home of the allocation this session made last; None before the first."""
+    _, made = st.session_state.get(ALLOCATION, (None, None))
+    return None if made is None else made.homes
+
+
 def ledger_of(run: Published) -> Identity:
     """What tells the ledger as it is now from the ledger after one more claim."""
     return identity(claims.ledger_path(run.path, run.base.settings))
@@ -174,7 +184,7 @@ def claimed(store: Path) -> pl.DataFrame:
         return claims.claimed(store)
 
 
-def freeze(store: Path, claim_id: str, home_ids: Sequence[str], out: Path) -> Frozen:
+def freeze(store: Path, claim_id: str, homes: claims.Wanted, out: Path) -> Frozen:
     """Freeze a claim in the ledger and write its files; the very same claim only once.
 
     claim_id: the number of the claim that was looked at, which is frozen and no other.
@@ -185,7 +195,7 @@ def freeze(store: Path, claim_id: str, home_ids: Sequence[str], out: Path) -> Fr
         if stood.height:
             return Frozen(claim_id, stood.height, out, stood_before=True)
         try:
-            made = claims.export(store, home_ids, out, as_previewed=claim_id)
+            made = claims.export(store, homes, out, as_previewed=claim_id)
         except OSError as fault:
             raise ClaimError(
                 f"The files could not be written to {out}: {fault.strerror}. If claim {claim_id}"

@@ -75,6 +75,12 @@ def basis(reference: Reference, settings: Settings, book: rates.RateBook) -> Bas
     )
 
 
+def today(ranking: pl.DataFrame, base: Basis) -> pl.DataFrame:
+    """The homes of a ranking as they were before it, with energy today, to be assessed again."""
+    bare = ranking.drop(ADDED, strict=False)
+    return stock_homes.with_energy_today(bare, base.reference, base.settings)
+
+
 def prepare(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
     """Screens, drivers of cost and junction wall beside each home, for `choose` and `figures`."""
     return (

@@ -179,7 +179,7 @@ def demo(
         f"programme whatif --store {store} --sweep thickness_mm=20:200:10 --out {out}/whatif",
         f"programme quantities --store {store} --out {out}/bill",
         f"programme allocate --store {store} --fund {fund} --out {out}/allocation",
-        f"programme claim --store {store} --homes {first} --out {out}/claim",
+        f"programme claim --store {store} --homes {first} --out {out}/claim --first-claim",
     ):
         console.print(f"  uv run {command}", style="cyan", highlight=False, soft_wrap=True)
 
@@ -414,8 +414,8 @@ def quantities(
             printing.show_left_out(met)
         else:
             named = claims.read_home_list(homes, store)
-            wanted = bill.chosen(published.ranking, named.homes)
-            printing.show_not_funded(named.not_funded)
+            wanted = claims.works(published, named.wanted)
+            printing.show_named(named)
             which = "as named"
         made = bill.bill(wanted, published)
         for name, content in workbook.files(made, published).items():
@@ -482,6 +482,9 @@ def claim(
     again: Annotated[
         str | None, typer.Option(help="Number of a claim made before, to write its files again.")
     ] = None,
+    first_claim: Annotated[
+        bool, typer.Option("--first-claim", help="No claim was ever made: begin the ledger.")
+    ] = False,
     another: Another = None,
 ) -> None:
     """Freeze a savings claim and write claim.csv, claim.xlsx and claim.json.
@@ -496,13 +499,15 @@ def claim(
         console.print(f"Ledger: {claims.ledger_path(store)}", soft_wrap=True)
     else:
         named = claims.read_home_list(homes or "", store)
-        made = claims.export(store, named.homes, out, _reasons(another))
-        printing.show_not_funded(named.not_funded)
+        if not first_claim:
+            claims.refuse_to_begin(store)
+        made = claims.export(store, named.wanted, out, _reasons(another))
+        printing.show_named(named)
         printing.warn_invented(made.manifest["account"]["rate_book_source"])
         printing.show_claim(made.claim_id, made.totals)
         console.print(f"Ledger: {made.manifest['ledger']}", soft_wrap=True)
         if made.begins:
-            printing.warn_begun(made.manifest["ledger"])
+            console.print("A new ledger was begun. Back that file up.")
     console.print(f"Files: {out}/claim.csv, claim.xlsx, claim.json")
 
 

@@ -34,4 +34,4 @@ class ClaimError(ProgrammeError):
 
 
 class BillError(ProgrammeError):
-    """Homes that cannot be measured: unknown, named twice, or without works."""
+    """No home to measure."""

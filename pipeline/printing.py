@@ -185,23 +185,13 @@ def _show_how_to_mend(workbook: str) -> None:
     console.print(f"To mend them: fill the yellow cells of {workbook}, run again with --mended.\n")
 
 
-def show_not_funded(homes: int) -> None:
-    """Say how many homes of a table that tells were left out, as they are not funded."""
-    if homes:
-        left = counted(homes, "home")
+def show_named(named: claims.Named) -> None:
+    """Say whose options the homes of a list get, and how many were left out as not funded."""
+    whose = "the ranking's" if named.options is None else "as the list names them"
+    console.print(f"Systems and thicknesses: {whose}.")
+    if named.not_funded:
+        left = counted(named.not_funded, "home")
         console.print(f"Left out, as the list says that they are not funded: {left}.")
-
-
-def warn_begun(ledger: str) -> None:
-    """Say that a claim began a ledger, which it should do once in a landlord's life."""
-    console.print(
-        words(
-            ("A new ledger was begun.", "bold yellow"),
-            f" If claims were made before, {ledger} is the wrong place, and homes may be claimed"
-            " twice: look for the ledger that holds them before you claim more.",
-        ),
-        soft_wrap=True,
-    )
 
 
 def warn_invented(source: str) -> None:
@@ -394,7 +384,7 @@ def _marks(row: dict[str, Any], marked: dict[str, list[tuple[Any, ...]]]) -> str
 
 
 def show_bill(lots: pl.DataFrame, homes: pl.DataFrame, which: str) -> None:
-    """The ten dearest lots, and all of them together beside the same homes as ranked.
+    """The ten dearest lots, and all of them together beside the same homes priced alone.
 
     which: how the homes were picked, in words.
     """
@@ -413,16 +403,16 @@ def show_bill(lots: pl.DataFrame, homes: pl.DataFrame, which: str) -> None:
     ]
     headings = ["Lot", "Street lot", "Homes", "m2", "before VAT GBP", "VAT GBP", "Total GBP"]
     _print("Bill of quantities, dearest lots", headings, rows, shrinking=1)
-    total, ranked = (
+    total, alone = (
         int((money * 100).round().cast(pl.Int64).sum())
-        for money in (lots["total_gbp"], homes["as_ranked_gbp"])
+        for money in (lots["total_gbp"], homes["priced_alone_gbp"])
     )
-    change = "less" if total <= ranked else "more"
+    change = "less" if total <= alone else "more"
     console.print(
         f"{counted(lots.height, 'lot')}, {counted(homes.height, 'home')} {which}, VAT included:\n"
-        f"  £{ranked / 100:,.2f} as ranked, each home as if in a lot of the settings' size"
+        f"  £{alone / 100:,.2f} priced alone, each home as if in a lot of the settings' size"
         " (cost.lot_homes)\n"
-        f"  £{abs(ranked - total) / 100:,.2f} {change}, each lot with the discount of its own"
+        f"  £{abs(alone - total) / 100:,.2f} {change}, each lot with the discount of its own"
         " size\n"
         f"  £{total / 100:,.2f} in all, as in bill.xlsx",
         highlight=False,
@@ -545,6 +535,8 @@ def show_allocation(made: Funding, why: str | None) -> None:
     invented = [one["name"] for one in account["funds"] if one["invented"]]
     if invented:
         console.print(words(("Invented for the demo:", "bold yellow"), f" {', '.join(invented)}."))
+    if not account["totals"]["homes"]:
+        console.print("No home is funded; why stands below.", style="bold red")
     console.print(
         f"{account['totals']['homes']:,.0f} homes for"
         f" {account['totals']['cost_gbp']:,.0f} GBP, worth {account['value']:,.0f}"

@@ -7,6 +7,7 @@ import os
 import platform
 import sys
 import time
+from collections.abc import Iterable
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -62,7 +63,7 @@ def run(
     would be split.
     """
     clock = _Clock()
-    seen = claims.count(claims.ledger_path(store, settings))
+    seen = claims.claims_of(claims.ledger_path(store, settings))
     reads = _reads(inputs, store, settings)
     book = outputs.free_place(out / workbook.NAME, reads, "run")
     places = [*(out / name for name in NAMES), book]
@@ -107,10 +108,10 @@ def _keep_answers(
     """Add answers to the landlord's dictionary; tell what stood there with other words."""
     if dictionary is None or listed.to_keep == answers.Answers():
         return ()
-    before = dictionary.read_text(encoding="utf-8") if dictionary.exists() else ""
+    before = dictionary.read_bytes() if dictionary.exists() else b""
     after, stood = answers.added(before, listed.to_keep)
     if after != before:
-        files.add(dictionary, after.encode())
+        files.add(dictionary, after)
     return tuple(stood)
 
 
@@ -163,7 +164,7 @@ def _reads(inputs: stock.Inputs, store: Path, settings: Settings) -> outputs.Rea
 
 
 def _tables(
-    made: _Made, account: dict[str, Any], store: Path, seen: int
+    made: _Made, account: dict[str, Any], store: Path, seen: Iterable[str]
 ) -> dict[str, pl.DataFrame]:
     """The tables of the store by name."""
     listed = made.listed
@@ -183,10 +184,10 @@ def _tables(
     }
 
 
-def _run_table(account: dict[str, Any], store: Path, seen: int) -> pl.DataFrame:
+def _run_table(account: dict[str, Any], store: Path, seen: Iterable[str]) -> pl.DataFrame:
     """Format and account, and outside the account, which repeats, when and where it was published.
 
-    seen: how many claims the ledger held, so that its loss is noticed.
+    seen: the claims that the ledger held, so that its loss is noticed.
     """
     now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
     return pl.DataFrame(
@@ -195,7 +196,7 @@ def _run_table(account: dict[str, Any], store: Path, seen: int) -> pl.DataFrame:
             "account": [json.dumps(account)],
             "published_at": [now],
             "published_as": [os.path.realpath(store)],
-            "claims_seen": [seen],
+            "claims_seen": [" ".join(sorted(seen))],
         }
     )
 

@@ -17,9 +17,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipeline import assess, bill, programme
+from pipeline import assess, bill, claims, programme
 from pipeline.bill import workbook
-from pipeline.errors import BillError
+from pipeline.errors import BillError, ClaimError
 from pipeline.options import costs, rates, takeoff
 
 MONEY = (*bill.WORKS, *bill.TERMS, "total")
@@ -78,7 +78,7 @@ def test_a_home_alone_costs_what_the_ranking_says(demo, works):
     lots = small.lots.filter(pl.col("discount_share") == 0.0)["lot_no"]
     alone = small.homes.filter(pl.col("lot_no").is_in(lots.implode()))
     assert alone.height >= 30
-    assert (alone["total"] - alone["as_ranked"]).abs().max() <= 20
+    assert (alone["total"] - alone["priced_alone"]).abs().max() <= 20
 
 
 def test_net_quantities_of_homes_are_those_of_their_geometry(demo, works):
@@ -197,11 +197,11 @@ def test_homes_that_cannot_be_measured_are_named(demo):
     bare = ranking.filter(pl.col("system").is_null())["home_id"][0]
     for names, words in (
         (["NOPE"], "Not in this store: NOPE"),
-        ([bare], f"No works were chosen for {bare}"),
+        ([bare], rf"no option to claim or measure: {bare} \("),
         ([ranking["home_id"][0]] * 2, "more than once"),
     ):
-        with pytest.raises(BillError, match=words):
-            bill.chosen(ranking, names)
+        with pytest.raises(ClaimError, match=words):
+            claims.works(demo, names)
     with pytest.raises(BillError, match="No home"):
         bill.bill(ranking.clear(), demo)
 
@@ -411,14 +411,14 @@ def test_the_totals_beside_are_those_of_the_ranking(demo, priced_twice):
     lot has a discount, for the ranking is of lots of one."""
     homes, _ = priced_twice
     made = bill.bill(homes, demo)
-    off = abs(made.lots["total_settings_lot"].sum() - made.homes["as_ranked"].sum())
+    off = abs(made.lots["total_settings_lot"].sum() - made.homes["priced_alone"].sum())
     assert off < 20 * homes.height
     alone = made.lots.filter(pl.col("discount_share") == 0.0)
     assert 3 < alone.height < made.lots.height
     assert alone["total"].equals(alone["total_settings_lot"].rename("total"))
     of_alone = made.homes.filter(pl.col("lot_no").is_in(alone["lot_no"].implode()))
     for end in ("low", "high"):
-        off = abs(alone[f"total_{end}"].sum() - of_alone[f"as_ranked_{end}"].sum())
+        off = abs(alone[f"total_{end}"].sum() - of_alone[f"priced_alone_{end}"].sum())
         assert off < 20 * of_alone.height
     larger = made.lots.filter(pl.col("discount_share") > 0.0)
     assert (larger["total"] < larger["total_settings_lot"]).all()
@@ -479,9 +479,9 @@ def test_the_command_writes_the_files_and_says_whose_rates(demo, demo_folder, tm
     homes_total = pl.read_csv(tmp_path / "bill_homes.csv")["total_gbp"].sum()
     assert lots["total_gbp"].sum() == pytest.approx(homes_total, abs=1e-6)
     assert f"£{homes_total:,.2f} in all" in said.out
-    ranked = pl.read_csv(tmp_path / "bill_homes.csv")["as_ranked_gbp"].sum()
+    ranked = pl.read_csv(tmp_path / "bill_homes.csv")["priced_alone_gbp"].sum()
     told = " ".join(said.out.split())
-    assert f"3 homes as named, VAT included: £{ranked:,.2f} as ranked" in told
+    assert f"3 homes as named, VAT included: £{ranked:,.2f} priced alone" in told
     said = call("quantities", "--store", demo_folder / "demo.duckdb", "--out", tmp_path,
                 "--homes", "NOPE")  # fmt: skip
     assert (said.code, "Not in this store: NOPE" in said.err) == (2, True)

@@ -141,13 +141,14 @@ def test_a_claim_is_never_written_over(store, demo, tmp_path):
 def test_homes_that_cannot_be_claimed_are_named(store, demo, tmp_path, call):
     unranked = demo.ranking.filter(pl.col("reason").is_not_null())["home_id"][0]
     ranked = _top(demo, 1)[0]
+    asked = ("claim", "--store", store, "--out", tmp_path / "c")
     for homes, words in (
         ("NOPE1", "Not in this store: NOPE1"),
-        (unranked, f"nothing can be claimed: {unranked} ("),
-        (f"{ranked},{ranked}", f"Named more than once in one claim: {ranked}"),
+        (unranked, f"no option to claim or measure: {unranked} ("),
+        (f"{ranked},{ranked}", f"Named more than once: {ranked}"),
         (" , ", "names no home"),
     ):
-        said = call("claim", "--store", store, "--homes", homes, "--out", tmp_path / "c")
+        said = call(*asked, "--homes", homes, "--first-claim")
         assert (said.code, words in said.err) == (2, True), said.err
     said = call("claim", "--store", store, "--again", "C0", "--out", tmp_path / "c")
     assert (said.code, "No claim was made" in said.err) == (2, True)
@@ -159,8 +160,9 @@ def test_homes_from_a_file(store, demo, tmp_path, call):
     homes = _top(demo, 2)
     (tmp_path / "batch.csv").write_text("home_id,note\n" + "".join(f'"{h}",x\n' for h in homes))
     said = call(
-        "claim", "--store", store, "--homes", tmp_path / "batch.csv", "--out", tmp_path / "c"
-    )
+        "claim", "--store", store, "--homes", tmp_path / "batch.csv", "--out", tmp_path / "c",
+        "--first-claim",
+    )  # fmt: skip
     assert said.code == 0
     assert claims.claimed(store)["home_id"].to_list() == sorted(homes)
 
@@ -183,7 +185,7 @@ def _listed(folder: Path, text: str) -> str:
 )
 def test_a_list_of_homes_is_read_as_csv(tmp_path, text, homes):
     named = claims.read_home_list(_listed(tmp_path, text), tmp_path / "no.duckdb")
-    assert named == (homes, 0)
+    assert named == (homes, 0, None)
 
 
 @pytest.mark.parametrize(
@@ -195,27 +197,14 @@ def test_a_list_of_homes_is_read_as_csv(tmp_path, text, homes):
         ("note,home_id\nx\n", "line 2: it is not sure which cell"),
         ('"A\nB\n', "Check its quotes"),
         ("home_id,funded\nA,no\n", "names no home that is funded"),
+        ("home_id,system,thickness_mm\nA,eps,\n", "line 2: A has no system or no thickness"),
+        ("home_id,system,thickness_mm\nA,eps,thick\n", "thickness_mm 'thick' is no number"),
         ("\n\n", "names no home"),
     ],
 )
 def test_a_list_of_homes_that_can_be_read_in_two_ways_is_refused(tmp_path, text, words):
     with pytest.raises(ClaimError, match=words):
         claims.read_home_list(_listed(tmp_path, text), tmp_path / "no.duckdb")
-
-
-def test_an_allocation_claims_the_homes_it_funds(store, tmp_path, call):
-    fund = DEMO_STOCK.with_name("fund_lantern.toml")
-    call("allocate", "--store", store, "--fund", fund, "--out", tmp_path / "a")
-    made = pl.read_csv(tmp_path / "a" / "allocation.csv")
-    funded = made.filter(funded="yes")["home_id"]
-    assert 0 < funded.len() < made.height
-    said = f"not funded: {made.height - funded.len():,} homes."
-    for command in ("claim", "quantities"):
-        listed = ("--homes", tmp_path / "a" / "allocation.csv", "--out", tmp_path / command)
-        assert said in call(command, "--store", store, *listed).out
-    assert claims.claimed(store)["home_id"].to_list() == sorted(funded)
-    billed = pl.read_csv(tmp_path / "quantities" / "bill_homes.csv")["home_id"]
-    assert sorted(billed) == sorted(funded)
 
 
 def test_a_key_that_is_a_file_too_is_told(store, demo, tmp_path, call, monkeypatch):
@@ -226,7 +215,7 @@ def test_a_key_that_is_a_file_too_is_told(store, demo, tmp_path, call, monkeypat
     said = call(*words, home)
     told = f"is the key of a home, and a file here has that name. Write --homes ./{home} for"
     assert (said.code, told in said.err) == (2, True)
-    assert call(*words, f"{home},").code == 0
+    assert call(*words, f"{home},", "--first-claim").code == 0
     assert claims.claimed(store)["home_id"].to_list() == [home]
     assert call(*words[:-2], tmp_path / "d", "--homes", f"./{home}").code == 0
     assert claims.claimed(store)["home_id"].to_list() == sorted([home, other])

@@ -53,7 +53,7 @@ def _homes(town: Path) -> list[str]:
 
 def _claim(killer: Killer, place: Path, homes: list[str], out: str, step: int = 0) -> Ended:
     words = ("--store", place / "town.duckdb", "--homes", ",".join(homes), "--out", place / out)
-    return killer.call("claim", *words, step=step)
+    return killer.call("claim", *words, "--first-claim", step=step)
 
 
 def _held(place: Path) -> dict[str, list[str]]:

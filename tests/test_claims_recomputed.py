@@ -17,8 +17,9 @@ from typing import Any
 import polars as pl
 import pytest
 
-from pipeline import claims
+from pipeline import assess, claims
 from pipeline.claims import files as claim_files
+from pipeline.published import open_run
 from pipeline.run import run
 from pipeline.settings import Settings
 from pipeline.stock import Inputs
@@ -65,11 +66,24 @@ def files(request, listed, tmp_path_factory):
     folder = tmp_path_factory.mktemp("claimed")
     store = folder / "town.duckdb"
     made = run(Inputs(listed), store, folder, Settings.model_validate(request.param))
-    ranked = made.ranking.filter(pl.col("rank").is_not_null())["home_id"].to_list()
-    claims.export(store, ranked, folder / "c")
+    wanted = made.ranking.filter(pl.col("rank").is_not_null())["home_id"].to_list()
+    if request.param:
+        wanted = _dearest(store, wanted)
+    claims.export(store, wanted, folder / "c")
     with (folder / "c" / "claim.csv").open(encoding="utf-8") as file:
         lines = list(csv.DictReader(file))
     return lines, json.loads((folder / "c" / "claim.json").read_text(encoding="utf-8"))
+
+
+def _dearest(store, home_ids):
+    """The homes with the dearest option worth having of each, as an allocation might give it."""
+    base, ranking = open_run(store).base, open_run(store).ranking
+    every = pl.concat(assess.efficient(assess.today(ranking, base), base))
+    last = every.filter(pl.col("home_id").is_in(home_ids)).group_by("home_id").last()
+    option = ("home_id", "system", "thickness_mm")
+    assert last.join(ranking, on=option).height < last.height / 2
+    nothing = {"cost_gbp": None, "infill": False, "run_id": None}
+    return last.select(*option, **{name: pl.lit(value) for name, value in nothing.items()})
 
 
 class Reader:

@@ -430,11 +430,29 @@ def test_what_a_workbook_holds_is_counted_and_what_stands_beside_is_told(tmp_pat
                 sheet.write_string(1, rows.width, "1931")
     said = call(*words, "--mended", own)
     assert said.code == 0, said.err
-    assert "own.xlsx: cells beside the yellow ones were changed or filled" in said.out.replace(
-        "\n", " "
-    )
+    told = "own.xlsx: changed beside the yellow cells, and not read: sheet Faults, line 2."
+    assert told in said.out
     _fill(first, first, {(4, "Age"): "1931"})
     assert "is filled in and this run was not given it" in call(*words).out.replace("\n", " ")
+
+
+def test_a_workbook_whose_heading_stands_twice_is_refused(tmp_path):
+    """Nobody could say which of the two columns holds the answers."""
+    path = _write(tmp_path / "list.csv", LIST)
+    run(Inputs(path), tmp_path / "s.duckdb", tmp_path, Settings())
+    first, own = tmp_path / "quarantine.xlsx", tmp_path / "own.xlsx"
+    book = fastexcel.read_excel(first)
+    with xlsxwriter.Workbook(own) as made:
+        for name in book.sheet_names:
+            sheet = made.add_worksheet(name)
+            rows = book.load_sheet(name, header_row=None, dtypes="string").to_polars()
+            for number, row in enumerate(rows.iter_rows()):
+                for column, cell in enumerate(row):
+                    sheet.write_string(number, column, cell or "")
+            if name == "Faults":
+                sheet.write_string(0, rows.width, workbook.COLUMNS[name][-1])
+    with pytest.raises(StockListError, match="stands twice in sheet Faults"):
+        stock.ingest(Inputs(path, mended=(own,)), {})
 
 
 def test_the_quarantine_workbook_is_the_same_twice_and_its_lines_are_the_faults(tmp_path):
@@ -843,6 +861,98 @@ def test_a_dictionary_that_cannot_be_used_is_told(content, words, tmp_path, call
     assert (said.code, words in said.err, "Dictionary ours.toml" in said.err) == (2, True, True)
 
 
+NEW = answers.Answers(
+    {"uprn": ("Our UPRN",)},
+    {"fuel": {"ember pod": "oil"}, "wall_construction": {"clinker slab": "system built"}},
+    {"floor_area_m2": "in square metres"},
+    {
+        "T1": {"fuel": answers.Correction("x", "oil")},
+        "T.2": {"uprn": answers.Correction(None, "7")},
+    },
+)
+
+
+@pytest.mark.parametrize(
+    "by_hand",
+    [
+        "",
+        '# ours\n[words.fuel]\n"coke" = "house coal"  # seen\n',
+        '\ufeff[words.fuel]\r\n"coke" = "house coal"\r\n\r\n[homes.T1]\r\nuprn = { is = "8" }\r\n',
+        'words.fuel.coke = "house coal"\n',
+        'words = { fuel = { coke = "house coal" } }\nhomes = { T1 = { fuel = { is = "lpg" } } }\n',
+        '[words]\nfuel.coke = "a"\nfuel.slack = "b"\nbuilt_form.row = "c"\n',
+        'words.fuel.coke = "a"\n# between\nhomes.T9.fuel = { is = "oil" }\n',
+        '[homes]\nT1.fuel.is = "x"\n[words.fuel]\n[homes.T9.fuel]\nis = "oil"\n',
+        'columns.uprn = ["A", "B"]\nwords.fuel."Ember  POD" = "lpg"\nconfirmed = {}\n',
+    ],
+)
+def test_whatever_way_a_dictionary_is_written_nothing_in_it_is_lost(by_hand):
+    """Either every answer of both is in the new file, or nothing is written and it is said."""
+    content = by_hand.encode()
+    stood = tomllib.loads(by_hand.removeprefix("\ufeff"))
+    if by_hand.startswith(('words.fuel.coke = "a', "columns.uprn")):
+        with pytest.raises(SettingsError, match="Nothing was changed"):
+            answers.added(content, NEW)
+        return
+    made, _ = answers.added(content, NEW)
+    held = tomllib.loads(made.decode("utf-8-sig"))
+    for group, tables in stood.items():
+        for name, said in tables.items():
+            assert said.items() <= held[group][name].items()
+    assert held["words"]["fuel"]["ember pod"] == "oil"
+    assert held["words"]["wall_construction"] == {"clinker slab": "system built"}
+    assert held["homes"]["T.2"] == {"uprn": {"is": "7"}}
+    assert held["confirmed"] == {"floor_area_m2": "in square metres"}
+    assert made.startswith(b"\xef\xbb\xbf") == by_hand.startswith("\ufeff")
+    assert made.count(b"\r\n") == (made.count(b"\n") if "\r\n" in by_hand else 0)
+    lines = [line for line in by_hand.splitlines() if line.startswith("#")]
+    assert set(lines) <= set(made.decode().splitlines())
+    assert answers.added(made, NEW)[0] == made
+
+
+def test_a_wall_of_which_only_the_u_value_is_known_keeps_its_home_in_the_stock(tmp_path):
+    rows = [GOOD_ROW.format(ref=f"T{n}", n=n) for n in range(3)]
+    rows += ["U1,11 Alder Row,HX77 3AB,House,2008,85,Average thermal transmittance 0.35 W/m2K,"]
+    rows += [
+        "U2,12 Alder Row,HX77 3AB,House,1934,85,,1.6",
+        "U3,13 Alder Row,HX77 3AB,House,1934,85,,",
+    ]
+    path = _write(tmp_path / "list.csv", stock_text(*rows))
+    made = run(Inputs(path), tmp_path / "s.duckdb", tmp_path / "o", Settings())
+    homes = {row["home_id"]: row for row in made.ranking.to_dicts()}
+    assert (homes["U1"]["u_existing_w_m2k"], homes["U2"]["u_existing_w_m2k"]) == (0.35, 1.6)
+    for key in ("U1", "U2"):
+        assert homes[key]["rank"] is None
+        assert "only the U-value of the wall" in homes[key]["held_for"]
+    assert made.listed.quarantine["home_id"].to_list() == ["U3"]
+
+
+def test_a_column_nobody_named_tells_of_the_wall_s_insulation(tmp_path):
+    head, *rows = stock_text(*(GOOD_ROW.format(ref=f"T{n}", n=n) for n in range(5))).splitlines()
+    said = ["EWI and render", "overclad insulated render", "External wall insulation", "none", ""]
+    roof = ["Pitched, insulated at rafters", "EWI", "External wall insulation", "EWI", "EWI"]
+    text = [f"{head},External works,Roof works"]
+    text += [f'{r},"{a}","{b}"' for r, a, b in zip(rows, said, roof, strict=True)]
+    listed = stock.ingest(Inputs(_write(tmp_path / "list.csv", "\n".join(text) + "\n")), {})
+    kept = dict(listed.accepted.select("home_id", "wall_insulation").iter_rows())
+    assert kept == {"T0": "external", "T1": "external", "T2": "external", "T3": None, "T4": None}
+    assert any("External works is read" in note for note in listed.raw.notes)
+    assert not any("Roof works" in note for note in listed.raw.notes)
+
+
+def test_no_source_moves_a_home(tmp_path):
+    """A survey's shorter address would part a home from its street."""
+    survey = "Property Ref,Address,Post Code,UPRN,Wall U,Survey Date\n"
+    survey += "T1,1 Alder,HX77 3AC,100999,1.9,3 Oct 25\n"
+    text = stock_text(GOOD_ROW.format(ref="T1", n=1), GOOD_ROW.format(ref="T2", n=2))
+    path = _write(tmp_path / "list.csv", text)
+    others = {"survey": _write(tmp_path / "survey.csv", survey)}
+    home = stock.ingest(Inputs(path, others), {}).accepted.filter(home_id="T1").to_dicts()[0]
+    assert (home["address"], home["postcode"]) == ("1 Alder Row, Tarnwick", "HX77 3AB")
+    assert home["u_existing_w_m2k"] == 1.9
+    assert str(home["survey_date"]) == "2025-10-03"
+
+
 GIVEN = {c.name: c.headings[0] for c in by_role("stock") if c.headings}
 OPTIONAL = [name for name in GIVEN if name not in headings.ESSENTIAL]
 
@@ -880,7 +990,8 @@ def test_a_held_home_is_neither_funded_nor_claimed_until_its_word_is_settled(tmp
     words = ["run", path, "--store", store, "--out", tmp_path / "o"]
     said = call(*words)
     assert (said.code, "2 Heating 'Ember pod'" in said.out) == (0, True), said.out
-    said = call("claim", "--store", store, "--homes", "T4", "--out", tmp_path / "c")
+    claim = ("claim", "--store", store, "--homes", "T4", "--out", tmp_path / "c")
+    said = call(*claim, "--first-claim")
     assert (said.code, "held: Main heating 'Ember pod' could not be read" in said.err) == (2, True)
     fund = str(files("data_demo") / "fund_lantern.toml")
     said = call("allocate", "--store", store, "--fund", fund, "--out", tmp_path / "a")

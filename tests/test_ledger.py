@@ -119,6 +119,9 @@ def test_one_ledger_named_in_the_settings_serves_many_folders(small, ranked, tmp
     (tmp_path / "drive not connected").rename(ledger.parent)
     words = ("claim", "--store", stores[0], "--homes", ranked[0], "--out", tmp_path / "c1")
     said = call(*words)
+    assert (said.code, f"There is no ledger of claims at {ledger}" in said.err) == (2, True)
+    assert not ledger.exists()
+    said = call(*words, "--first-claim")
     assert f"Ledger: {ledger}" in said.out
     assert "A new ledger was begun" in said.out
     words = ("claim", "--store", stores[0], "--homes", ranked[1], "--out", tmp_path / "c4")
@@ -185,7 +188,7 @@ def _run(small: Path, store: Path, ledger: object = "") -> None:
 
 def test_a_ledger_that_went_is_not_begun_anew(small, store, ranked, tmp_path, call):
     """The claim noted it in the folder; a run that saw it is enough in another folder too."""
-    claims.export(store, ranked[:1], tmp_path / "c1")
+    made = claims.export(store, ranked[:1], tmp_path / "c1")
     ledger, gone = claims.ledger_path(store), tmp_path / "gone.sqlite"
     ledger.rename(gone)
     again = ("run", small / "stock.csv", "--store", store, "--out", tmp_path / "o")
@@ -193,7 +196,7 @@ def test_a_ledger_that_went_is_not_begun_anew(small, store, ranked, tmp_path, ca
     for words in (*_uses(store, ranked[1], tmp_path), again):
         said = call(*words)
         assert said.code == 2
-        assert f"tells of 1. No ledger is at {ledger}." in said.err
+        assert f"tells of {made.claim_id}. No ledger is at {ledger}, and" in said.err
     assert same(store.read_bytes(), before)
     assert not (tmp_path / "used").exists()
     gone.rename(ledger)
@@ -201,22 +204,25 @@ def test_a_ledger_that_went_is_not_begun_anew(small, store, ranked, tmp_path, ca
     (tmp_path / "sent").mkdir()
     sent = Path(shutil.copy(store, tmp_path / "sent"))
     store.parent.rename(tmp_path / "another machine")
-    with pytest.raises(ClaimError, match=r"tells of 1\. No ledger is at .*sent/claims.sqlite"):
+    with pytest.raises(ClaimError, match=rf"{made.claim_id}\. No ledger is at .*sent/claims"):
         claims.export(sent, ranked[1:2], tmp_path / "c2")
 
 
-def test_a_ledger_from_an_older_backup_is_told_with_both_numbers(store, ranked, tmp_path, call):
+def test_a_ledger_from_an_older_backup_is_told(store, ranked, tmp_path, call):
+    """Also where as many claims were made with it since: it lacks one that was told as made."""
     claims.export(store, ranked[:1], tmp_path / "c1")
     ledger = claims.ledger_path(store)
     older = shutil.copy(ledger, tmp_path / "older.sqlite")
-    claims.export(store, ranked[1:2], tmp_path / "c2")
+    made = claims.export(store, ranked[1:2], tmp_path / "c2")
     shutil.copy(older, ledger)
+    with Ledger(ledger) as opened:
+        opened._connection.execute("insert into claim values ('C9', '', '', x'', x'', x'')")
     for words in _uses(store, ranked[1], tmp_path):
         said = call(*words)
         assert said.code == 2
-        assert f"tells of 2. The ledger {ledger} holds 1." in said.err
+        assert f"tells of {made.claim_id}. The ledger {ledger} holds 2 claims" in said.err
     store.with_name(".programme-claims").write_text("torn")
-    with pytest.raises(ClaimError, match="which tells how many claims were made here, cannot be"):
+    with pytest.raises(ClaimError, match="which tells which claims were made here, cannot be"):
         claims.claimed(store)
     store.with_name(".programme-claims").unlink()  # the way out that the message names
     claims.export(store, ranked[2:3], tmp_path / "c3")
@@ -235,6 +241,34 @@ def test_a_copy_of_a_store_does_not_begin_a_second_ledger(small, ranked, tmp_pat
     store.parent.rename(tmp_path / "moved")  # moved with its ledger, it goes on
     with pytest.raises(ClaimError, match="Claimed before"):
         claims.export(tmp_path / "moved" / "town.duckdb", ranked[:1], tmp_path / "c3")
+
+
+def test_a_folder_copied_with_its_ledger_claims_no_further(small, store, ranked, tmp_path):
+    claims.export(store, ranked[:1], tmp_path / "c1")
+    copied = shutil.copytree(store.parent, tmp_path / "copied")
+    told = f"copied/claims.sqlite is a copy: .*were kept in {store.parent}/claims.sqlite"
+    with pytest.raises(ClaimError, match=told):
+        claims.export(copied / "town.duckdb", ranked[1:2], tmp_path / "c2")
+    with pytest.raises(ClaimError, match=told):
+        _run(small, copied / "new.duckdb")
+    claims.export(store, ranked[1:2], tmp_path / "c2")  # the first goes on
+    store.with_name("claims.sqlite").unlink()  # the way out that the message names
+    claims.export(copied / "town.duckdb", ranked[2:3], tmp_path / "c3")
+
+
+def test_a_shared_ledger_of_another_day_is_known_in_every_folder(small, ranked, tmp_path):
+    """Its own folder keeps a note too: a store that made no claim knows of those of others."""
+    office = tmp_path / "office"
+    office.mkdir()
+    stores = [tmp_path / name / "town.duckdb" for name in ("north", "south")]
+    for store in stores:
+        _run(small, store, office / "all.sqlite")
+    claims.export(stores[0], ranked[:1], tmp_path / "c1")
+    older = shutil.copy(office / "all.sqlite", tmp_path / "older.sqlite")
+    made = claims.export(stores[0], ranked[1:2], tmp_path / "c2")
+    shutil.copy(older, office / "all.sqlite")
+    with pytest.raises(ClaimError, match=f"office/.programme-claims tells of {made.claim_id}"):
+        claims.export(stores[1], ranked[1:2], tmp_path / "c3")
 
 
 def test_a_run_without_the_settings_before_does_not_drop_their_ledger(small, ranked, tmp_path):
@@ -830,7 +864,7 @@ def test_two_rows_that_look_like_one_home_are_funded_once(small, ranked, tmp_pat
     seen = "=".join((*sorted(both, key=lambda home: home != held), "two homes, seen by A. Reeve"))
     assert "look like a home further up" not in call(*asked, "--another", seen).out
     words = ("claim", "--store", store, "--homes", ",".join(both), "--out", tmp_path / "c")
-    assert call(*words, "--another", seen).code == 0
+    assert call(*words, "--another", seen, "--first-claim").code == 0
 
 
 @pytest.mark.parametrize("lacking", ["address", "postcode"])

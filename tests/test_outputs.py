@@ -293,7 +293,7 @@ def test_a_claim_frozen_without_files_says_how_to_get_them(
         (town / "o" / "claim.json").write_text("saved meanwhile")
 
     monkeypatch.setattr(Ledger, "add", slow)
-    said = call("claim", "--homes", "T2", "--store", "town.duckdb", "--out", "o")
+    said = call("claim", "--homes", "T2", "--store", "town.duckdb", "--out", "o", "--first-claim")
     claim = re.search(r"--again (C\w+)\.", said.err)
     assert (said.code, claim is not None) == (2, True), said.err
     assert (town / "o" / "claim.json").read_text() == "saved meanwhile"

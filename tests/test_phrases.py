@@ -1,5 +1,8 @@
 """Phrases as landlords write them, read by their words. What each says is common practice."""
 
+import csv
+from pathlib import Path
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -83,7 +86,7 @@ HEATINGS = {
     "mains gas (not community)": "gas_condensing_boiler",
     "Boiler": "",
     "gas and oil boiler": "",
-    "Warm air, mains gas": "",
+    "Warm air, mains gas": "gas_warm_air",
 }
 ARCHETYPES = {
     "2B4P mid terr house, pre 1919, solid brick uninsulated, gas CH": (
@@ -110,7 +113,7 @@ FIGURES = {
     ("66 m2 / 710 sq ft", "m2"): 66, ("about 64", "m2"): 64, ("72 sq metres", "m2"): 72,
     ("topped up to 270mm", "mm"): 270, ("300+ mm", "mm"): 300, ("6 ins", "mm"): 152.4,
     ("Pitched, 270 mm loft insulation", "mm"): 270, ("2.1 (default)", "W/m2K"): 2.1,
-    ("80-90 m2", "m2"): None, ("\u00a390", "m2"): None, ("4 bed", "m2"): None, ("85,3", "m2"): None,
+    ("80-90 m2", "m2"): None, ("\u00a390", "m2"): None, ("4 bed", "m2"): None, ("85,3", "m2"): 85.3,
     ("66 m2 and 81 m2", "m2"): None,
 }  # fmt: skip
 
@@ -140,6 +143,17 @@ def test_one_phrase_fills_many_columns(text):
     assert (_told(said), said.age) == ARCHETYPES[text]
 
 
+YEARS |= {
+    "1920s/30s": (1920.0, 1939.0), "1920's-30's": (1920.0, 1939.0), "62/63": (1962.0, 1963.0),
+    "between wars": (1919.0, 1939.0), "19th century": (1801.0, 1900.0), "67": None,
+    "1930-1949 (assumed)": (1930.0, 1949.0), "late 19th century": (1867.0, 1900.0),
+}  # fmt: skip
+FIGURES |= {
+    ("88,4", "m2"): 88.4, ("88,4 m\u00b2", "m2"): 88.4, ("1,012 sq ft", "m2"): 94.01787648,
+    ("joists 100", "mm"): 100.0, ("200-250", "mm"): None, ("100 + 170", "mm"): None,
+}  # fmt: skip
+
+
 @pytest.mark.parametrize("text", YEARS)
 def test_years(text):
     assert years.read(text) == YEARS[text]
@@ -165,3 +179,42 @@ def test_case_spaces_and_marks_around_a_phrase_change_nothing(text, random):
     changed = random.choice(["  ", ""]) + changed.replace(" ", random.choice([" ", "  "])) + " "
     same = phrases.read(text, "wall_construction")
     assert phrases.read(changed, "wall_construction").values == same.values
+
+
+with (Path(__file__).parent / "phrases_read.csv").open(encoding="utf-8", newline="") as file:
+    LISTED = [tuple(row.values()) for row in csv.DictReader(file)]
+"""column, text, what it says of the column ("" for nothing), and of the wall's insulation."""
+
+
+@pytest.mark.parametrize(("column", "text", "value", "insulation"), LISTED)
+def test_phrases_of_the_trade(column, text, value, insulation):
+    """Common practice: words of certificates, surveys and housing systems of the four nations."""
+    said = phrases.read(text, column)
+    weak = said.weak if column == "property_type" else ""
+    assert said.values.get(column, weak) == value
+    if column == "wall_construction":
+        assert said.values.get("wall_insulation", "") == insulation
+
+
+@pytest.mark.parametrize(
+    ("text", "u_value"),
+    [
+        ("Average thermal transmittance 0.35 W/m\u00b2K", "0.35"),
+        ("Average thermal transmittance 0.21 W/m-\u00a6K", "0.21"),
+        ("Trawsyriannedd thermol cyfartalog 0.29 W/m\u00b2K", "0.29"),
+        ("solid brick, U-value 1.9", "1.9"),
+    ],
+)
+def test_a_wall_told_by_its_u_value(text, u_value):
+    assert phrases.read(text, "wall_construction").values["u_existing_w_m2k"] == u_value
+
+
+@pytest.mark.parametrize("column", ["heating", "wall_construction", "property_type"])
+def test_a_code_nobody_explained_is_said_and_not_read(column):
+    said = phrases.read("4", column)
+    assert (said.values, said.unread, said.empty) == ({}, ("4",), False)
+
+
+@pytest.mark.parametrize("text", ["part dg", "Partial double glazing", "some double glazed"])
+def test_glazing_of_a_part_is_not_that_of_most_windows(text):
+    assert "glazing" not in phrases.read(text, "glazing").values

@@ -25,13 +25,16 @@ def _ingest(tmp_path: Path, content: str | bytes, name: str = "a.csv") -> stock.
     return _listed(path)
 
 
-def test_the_demo_list_quarantines_exactly_the_planted_faults():
+def test_the_demo_list_keeps_out_or_holds_exactly_the_planted_faults():
     listed = _listed(DEMO_STOCK)
     _, planted = stock_list_and_faults()
     expected = set()
     for row in planted.iter_rows(named=True):
         expected.add(frozenset(filter(None, (row["source_row"], row["first_entry_row"]))))
     found = set(listed.quarantine["source_row"])
+    held = listed.accepted.filter(pl.col("held_for").is_not_null())  # its U-value is known
+    assert held.select("home_id").item() == "TH0004649"
+    found |= set(held["source_row"])
     assert listed.rows_read == 2400
     assert listed.accepted.height + listed.quarantine.height == 2400
     assert len(found) == len(expected) == 119
@@ -183,7 +186,8 @@ GOOD_HOME = {
 BAD = [
     ({"home_id": None}, "Home is missing"),
     ({"property_type": None}, "Property type is missing"),
-    ({"wall_construction": None}, "Wall construction is missing"),
+    ({"wall_construction": None, "u_existing_w_m2k": None}, "Wall construction is missing"),
+    ({"wall_construction": None, "u_existing_w_m2k": 1.7}, "is not known, only the U-value"),
     ({"floor_area_m2": None}, "Floor area is missing"),
     ({"construction_year": None}, "Age is missing"),
     ({"status": "gone"}, "says that it is no longer the landlord's"),

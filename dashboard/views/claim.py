@@ -12,9 +12,11 @@ from dashboard.views import common
 from pipeline import claims, identity
 from pipeline.claims import files
 from pipeline.errors import ProgrammeError
+from pipeline.exports import csv_bytes
 from pipeline.published import Published
 
 _TOP, _STREET, _PASTE = "From the top of the order", "By street", "By their keys"
+_ALLOCATED = "As allocated"
 _TOLD = "claim_told"
 _FEW = 12
 _FOLDED = ("settings", "libraries", "headings_not_used", "notes", "seconds_per_stage", "rows")
@@ -32,23 +34,36 @@ def page() -> None:
         run,
     )
     wanted = _choose(run)
-    open_homes, taken = tables.left_out(wanted, data.met_before(run))
+    keys = wanted["home_id"].to_list() if isinstance(wanted, pl.DataFrame) else list(wanted)
+    open_homes, taken = tables.left_out(keys, data.met_before(run))
     _outcome()
     _left_out(taken)
+    if isinstance(wanted, pl.DataFrame):
+        wanted = wanted.filter(pl.col("home_id").is_in(open_homes))
+    else:
+        wanted = open_homes
     if open_homes:
-        _preview_and_freeze(run, store, open_homes)
-    elif wanted:
+        _preview_and_freeze(run, store, wanted)
+    elif keys:
         st.info("Every home chosen is claimed already, or held, so nothing is left to claim.")
     else:
         st.info("Choose at least one home to see its claim.")
     _frozen(store)
 
 
-def _choose(run: Published) -> list[str]:
+def _choose(run: Published) -> claims.Wanted:
+    """Keys of homes, each with the option of the ranking, or homes with those allocated."""
     how = st.segmented_control(
-        "How to choose the homes", [_TOP, _STREET, _PASTE], default=_TOP, required=True,
-        key="how",
+        "How to choose the homes", [_TOP, _STREET, _ALLOCATED, _PASTE], default=_TOP,
+        required=True, key="how",
     )  # fmt: skip
+    if how == _ALLOCATED:
+        allocation = data.last_allocation()
+        if allocation is None:
+            st.info("Allocate on the page *The funding* first; an allocation made elsewhere is"
+                    " claimed with `programme claim --homes allocation.csv`.")  # fmt: skip
+            return []
+        return claims.of_allocation(allocation)
     if how == _TOP:
         most = tables.ranked(run.ranking).height
         top = st.number_input(
@@ -100,10 +115,13 @@ def _told_left_out(taken: pl.DataFrame, what: str, then: str) -> None:
             common.table(taken)
 
 
-def _preview_and_freeze(run: Published, store: Path, homes: list[str]) -> None:
+def _preview_and_freeze(run: Published, store: Path, homes: claims.Wanted) -> None:
     claim = claims.preview(run, homes)
     st.header(f"Preview of claim {claim.claim_id}")
-    st.caption("Nothing is recorded yet. Figures are rounded line by line and then added up.")
+    st.caption(
+        f"{claim.manifest['options'].capitalize()}. Nothing is recorded yet. Figures are rounded"
+        " line by line and then added up."
+    )
     totals = {name: float(value) for name, value in claim.totals.items()}
     common.three_groups(totals, "The homes of this claim")
     lines, method, trace = st.tabs(["Lines", "Method and factors", "Trace"])
@@ -143,7 +161,8 @@ def _format(places: int | None) -> str | None:
 
 def _trace(claim: claims.Claim) -> None:
     account = claim.manifest["account"]
-    told = {name: claim.manifest[name] for name in ("claim_id", "measure", "ledger")} | account
+    told = {name: claim.manifest[name] for name in ("claim_id", "measure", "options", "ledger")}
+    told |= account
     lines = [
         f"{name.replace('_', ' '):<20} {value}"
         for name, value in told.items()
@@ -155,7 +174,7 @@ def _trace(claim: claims.Claim) -> None:
                 language="json")  # fmt: skip
 
 
-def _freeze(store: Path, claim: claims.Claim, homes: list[str]) -> None:
+def _freeze(store: Path, claim: claims.Claim, homes: claims.Wanted) -> None:
     st.header("Freeze it")
     st.markdown(
         f"Freezing records every line in the ledger, {words.plain(claim.manifest['ledger'])}, and"
@@ -179,18 +198,20 @@ def _freeze(store: Path, claim: claims.Claim, homes: list[str]) -> None:
         _command(store, homes, folder.strip())
 
 
-def _command(store: Path, homes: list[str], folder: str) -> None:
-    named = ",".join(homes) if len(homes) <= _FEW else "homes.txt"
-    parts = ["programme", "claim", "--store", str(store), "--homes", named, "--out", folder]
+def _command(store: Path, homes: claims.Wanted, folder: str) -> None:
+    if isinstance(homes, pl.DataFrame):
+        said, listed = "homes.csv", csv_bytes(homes).decode()
+    elif len(homes) > _FEW:
+        said, listed = "homes.txt", "\n".join(homes) + "\n"
+    else:
+        said, listed = ",".join(homes), ""
+    parts = ["programme", "claim", "--store", str(store), "--homes", said, "--out", folder]
     st.code(shlex.join(parts), language="bash", wrap_lines=True)
-    if len(homes) > _FEW:
-        st.download_button(
-            "Download homes.txt", "\n".join(homes) + "\n", "homes.txt", "text/plain",
-            on_click="ignore",
-        )  # fmt: skip
+    if listed:
+        st.download_button(f"Download {said}", listed, said, "text/plain", on_click="ignore")
 
 
-def _frozen_now(store: Path, claim_id: str, homes: list[str], folder: str) -> None:
+def _frozen_now(store: Path, claim_id: str, homes: claims.Wanted, folder: str) -> None:
     """Freeze on the press of the button. Pressing twice finds the claim standing, and says so."""
     try:
         made = data.freeze(store, claim_id, homes, Path(folder).expanduser())

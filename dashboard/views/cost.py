@@ -79,12 +79,12 @@ def _lots(key: data.Identity, run: Published, homes: pl.DataFrame) -> None:
     st.header("Street lots and the bill of quantities")
     made = data.bill_of(key, tuple(homes["home_id"]), run)
     lots = workbook.in_pounds(made.lots)
-    total, ranked = (
-        int(table.sum()) / 100 for table in (made.lots["total"], made.homes["as_ranked"])
+    total, alone = (
+        int(table.sum()) / 100 for table in (made.lots["total"], made.homes["priced_alone"])
     )
     st.markdown(
         f"{lots.height:,} lots, {homes.height:,} homes: **£{total:,.2f}** with VAT and the lot"
-        f" discount of the rate book; £{ranked:,.2f} as ranked, each home in whole"
+        f" discount of the rate book; £{alone:,.2f} priced alone, each home in whole"
         " pence. Homes, lots and programme add up to the penny."
     )
     with st.container(key="lots"):

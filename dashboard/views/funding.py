@@ -12,7 +12,6 @@ from pipeline.funding import Funding
 from pipeline.funding.tables import own_money
 from pipeline.published import Published
 
-_MADE = "allocation_made"
 _HOMES = (
     "home_id", "address", "lot", "funded", "fund", "year", "infill", "system", "thickness_mm",
     "cost_gbp", "grant_gbp", "own_gbp", "worth", "reason_code", "why", "budget_10_less",
@@ -41,8 +40,8 @@ def page() -> None:
         *((path, data.identity(path)) for path in (*chosen, means) if path),
     )
     if st.button("Allocate", type="primary", disabled=not chosen):
-        st.session_state[_MADE] = (inputs, _allocate(run, chosen, means))
-    before, made = st.session_state.get(_MADE, (None, None))
+        st.session_state[data.ALLOCATION] = (inputs, _allocate(run, chosen, means))
+    before, made = st.session_state.get(data.ALLOCATION, (None, None))
     if made is None:
         st.info("Choose the funds and allocate: some seconds for thousands of homes.")
         return

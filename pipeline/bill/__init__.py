@@ -27,10 +27,12 @@ HERE = ("works_here", "on_costs_here", "before_vat")
 BESIDE = ("total_settings_lot", "total_low", "total_high")
 """Totals of a lot beside its own: with the discount of the settings' lot size (cost.lot_homes),
 and with every rate, prelims and contingency at its low and high end. Rounded once."""
-RANKED = {
-    "as_ranked": "cost_gbp", "as_ranked_low": "cost_low_gbp", "as_ranked_high": "cost_high_gbp",
-}  # fmt: skip
-"""Cost of a home in the ranking, and with every rate at its low and high end."""
+ALONE = {
+    "priced_alone": "cost_gbp",
+    "priced_alone_low": "cost_low_gbp",
+    "priced_alone_high": "cost_high_gbp",
+}
+"""Cost of a home by itself, as ranked or allocated, and with every rate at its low and high end."""
 _RATES = {"rate" if end == "rate" else f"rate_{end}": end for end in rates.ENDS}
 _MILLI, _RATE = 1_000, 10_000
 
@@ -40,7 +42,7 @@ class Bill:
     """A bill of quantities. Money in pence, quantities in thousandths, rates in 1/10 000 GBP.
 
     lots: lot_no, street_lot, homes, net_area, discount and location shares, then each section,
-    TERMS, total, HERE and BESIDE. homes: the same account for each home, and RANKED. lines:
+    TERMS, total, HERE and BESIDE. homes: the same account for each home, and ALONE. lines:
     lot_no, section, item, variant, net, gross, rate, amount. items: each item and variant with its
     rate and pack. Of lines and items also amount and rate at the low and the high end. packs: whole
     packs for each lot and variant, and what is left over.
@@ -51,23 +53,6 @@ class Bill:
     lines: pl.DataFrame
     items: pl.DataFrame
     packs: pl.DataFrame
-
-
-def chosen(ranking: pl.DataFrame, home_ids: Sequence[str]) -> pl.DataFrame:
-    """The named homes. Raises BillError for one that is unknown, named twice or without works."""
-    wanted = pl.Series("home_id", home_ids, dtype=pl.String)
-    if repeated := sorted(wanted.filter(wanted.is_duplicated()).unique()):
-        raise BillError(f"Named more than once: {_some(repeated)}. Name each home once.")
-    if unknown := sorted(set(wanted) - set(ranking["home_id"])):
-        raise BillError(f"Not in this store: {_some(unknown)}. Check the keys; see quarantine.csv.")
-    found = ranking.filter(pl.col("home_id").is_in(wanted.implode()))
-    if bare := sorted(found.filter(pl.col("system").is_null())["home_id"]):
-        raise BillError(f"No works were chosen for {_some(bare)}. Leave them out.")
-    return found
-
-
-def _some(names: Sequence[str]) -> str:
-    return ", ".join(names[:10]) + (f" and {len(names) - 10} more" if len(names) > 10 else "")
 
 
 def bill(homes: pl.DataFrame, run: Published) -> Bill:
@@ -265,7 +250,7 @@ def _accounts(
         net_area=pl.Series(areas),
         **{
             ranked: pl.Series(np.rint(homes[name].to_numpy() * 100).astype(np.int64))
-            for ranked, name in RANKED.items()
+            for ranked, name in ALONE.items()
         },
     ).hstack(pl.DataFrame(_totalled(own)))  # fmt: skip
     return lots, accounts

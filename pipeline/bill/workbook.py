@@ -13,7 +13,7 @@ import polars as pl
 import xlsxwriter
 from xlsxwriter.utility import xl_col_to_name
 
-from pipeline.bill import BESIDE, HERE, RANKED, TERMS, WORKS, Bill, band
+from pipeline.bill import ALONE, BESIDE, HERE, TERMS, WORKS, Bill, band
 from pipeline.bill.sheets import EDITED, ENDS_TO_CHECK, LABELS, Sheets, add
 from pipeline.explain import CAUTION
 from pipeline.exports import csv_bytes
@@ -60,7 +60,7 @@ def in_pounds(accounts: pl.DataFrame) -> pl.DataFrame:
 
     The lot discount is below zero here, so that the parts of a row add up to its total.
     """
-    money = [c for c in (*WORKS, *TERMS, "total", *HERE, *BESIDE, *RANKED) if c in accounts.columns]
+    money = [c for c in (*WORKS, *TERMS, "total", *HERE, *BESIDE, *ALONE) if c in accounts.columns]
     return (
         accounts.with_columns(lot_discount=-pl.col("lot_discount"))
         .with_columns(pl.col(money).mul(0.01).round(2), pl.col("net_area").mul(0.001).round(3))
@@ -203,13 +203,14 @@ def _sum(table: pl.DataFrame, name: str) -> int:
 
 def _homes(sheets: Sheets, made: Bill) -> None:
     headings = [("Lot", 6), ("Home", 14), ("Address", 34), ("Street lot", 40), ("System", 16),
-                ("Thickness [mm]", 10), ("Net wall area [m2]", 11), ("As ranked [GBP]", 13),
+                ("Thickness [mm]", 10), ("Net wall area [m2]", 11), ("Priced alone [GBP]", 13),
                 *((LABELS[name], 13) for name in (*WORKS, *TERMS)),
                 ("Total [GBP]", 14)]  # fmt: skip
     sheet = sheets.sheet("Homes", headings, _HOME_NOTE)
     table = in_pounds(made.homes).with_columns(pl.col("system").str.replace_all("_", " "))
     order = ["lot_no", "home_id", "address", "street_lot", "system", "thickness_mm", "net_area_m2",
-             "as_ranked_gbp", *(f"{name}_gbp" for name in (*WORKS, *TERMS, "total"))]  # fmt: skip
+             "priced_alone_gbp",
+             *(f"{name}_gbp" for name in (*WORKS, *TERMS, "total"))]  # fmt: skip
     for column, name in enumerate(order):
         for row, value in enumerate(table[name], start=3):
             if isinstance(value, str):

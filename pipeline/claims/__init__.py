@@ -16,18 +16,31 @@ from typing import Any
 
 import polars as pl
 
-from pipeline import identity, junction_effects, outputs
+from pipeline import identity, junction_effects, outputs, scenarios
 from pipeline.claims import files
-from pipeline.claims.home_list import read_home_list
+from pipeline.claims.home_list import Named, of_allocation, read_home_list
 from pipeline.claims.ledger import OLDER, SCHEMA, Ledger, held_open
-from pipeline.claims.place import LEDGER, count, is_begun, ledger_path, named_ledger, note
+from pipeline.claims.place import (
+    LEDGER,
+    claims_of,
+    is_begun,
+    ledger_path,
+    named_ledger,
+    note,
+    refuse_to_begin,
+)
 from pipeline.errors import ClaimError, OutputError
-from pipeline.identity import Another, addresses
+from pipeline.identity import Another
 from pipeline.published import Published, open_run
 
-__all__ = ["LEDGER", "OLDER", "count", "ledger_path", "named_ledger", "read_home_list"]
+__all__ = [
+    "LEDGER", "OLDER", "Named", "Wanted", "claims_of", "ledger_path", "named_ledger",
+    "of_allocation", "read_home_list", "refuse_to_begin",
+]  # fmt: skip
 
 MEASURE = "external wall insulation"
+Wanted = Sequence[str] | pl.DataFrame
+"""Keys of homes, or a table that names the option of each too; see `works`."""
 
 
 @dataclass(frozen=True)
@@ -45,19 +58,22 @@ class Claim:
 
 
 def preview(
-    run: Published, home_ids: Sequence[str], another: Another = MappingProxyType({})
+    run: Published,
+    homes: Wanted,
+    another: Another = MappingProxyType({}),
 ) -> Claim:
     """The claim as it would be made. Raises ClaimError naming each home that cannot be claimed.
 
-    Each home needs an address with a postcode: without, nobody could tell later whether it was
-    claimed.
+    homes: as `works` takes them. Each home needs an address with a postcode: without, nobody
+    could tell later whether it was claimed.
     """
-    chosen = _chosen(run.ranking, home_ids)
+    chosen = works(run, homes).sort("home_id")
     _refuse_nowhere(chosen)
     _refuse_doubles(chosen, another)
     if strange := sorted({home for home, _ in another} - set(chosen["home_id"])):
         raise ClaimError(f"--another names homes that are not in this claim: {_some(strange)}.")
-    key = "\n".join([run.account["run_id"], MEASURE, *chosen["home_id"]])
+    lots = chosen.select("home_id", "system", pl.col("thickness_mm").cast(pl.String)).rows()
+    key = "\n".join([run.account["run_id"], MEASURE, *map("|".join, lots)])
     claim_id = "C" + hashlib.sha256(key.encode()).hexdigest()[:12]
     lines = _lines(run, chosen, claim_id)
     ledger = ledger_path(run.path, run.base.settings)
@@ -69,6 +85,7 @@ def preview(
         {
             "claim_id": claim_id,
             "measure": MEASURE,
+            "options": AS_NAMED if isinstance(homes, pl.DataFrame) else OF_THE_RANKING,
             "ledger": str(ledger),
             "another": identity.told(another),
             "account": account,
@@ -79,13 +96,15 @@ def preview(
     )
 
 
+OF_THE_RANKING = "each home with the option that the ranking chose"
+AS_NAMED = "each home with the option that the list of homes names, as allocated"
 _PRIVATE = ("notes", "seconds_per_stage")
 """What the account of a run says of the landlord's own list: a funder has no need of it."""
 
 
 def export(
     store: Path,
-    home_ids: Sequence[str],
+    homes: Wanted,
     out: Path,
     another: Another = MappingProxyType({}),
     as_previewed: str | None = None,
@@ -102,7 +121,7 @@ def export(
     try:
         with _files(store, out) as built:
             run = open_run(store)
-            claim = preview(run, home_ids, another)
+            claim = preview(run, homes, another)
             _refuse_replaced(claim, as_previewed or claim.claim_id)
             made = files.contents(claim.lines, claim.totals, claim.manifest)
             for name, content in made.items():
@@ -189,8 +208,7 @@ def still_open(ranking: pl.DataFrame, met: pl.DataFrame) -> pl.DataFrame:
 
 def _refuse_nowhere(chosen: pl.DataFrame) -> None:
     """Raise ClaimError naming homes whose address or postcode is not known."""
-    named = chosen.select("home_id", "address", "postcode").iter_rows()
-    if nowhere := [home for home, *place in named if not addresses.read(*place).says_where]:
+    if nowhere := identity.nowhere(chosen):
         raise ClaimError(
             f"Without an address and postcode: {_some(nowhere)}. A home is claimed by where it is,"
             " else it could be claimed again under another key. Add them to the stock list, or in"
@@ -214,20 +232,70 @@ def _refuse_doubles(chosen: pl.DataFrame, another: Another) -> None:
         )
 
 
-def _chosen(ranking: pl.DataFrame, home_ids: Sequence[str]) -> pl.DataFrame:
+def works(run: Published, homes: Wanted) -> pl.DataFrame:
+    """The homes named, in the order of the ranking, each with its option: for a claim or a bill.
+
+    homes: keys, each with the option of the ranking, or a table by `home_list.OPTIONS`. Raises
+    ClaimError naming homes that are not there or may have no option, or where the option, the cost
+    or the run that the table names is not this run's.
+    """
+    options = homes if isinstance(homes, pl.DataFrame) else None
+    home_ids = homes if options is None else options["home_id"]
     wanted = pl.Series("home_id", home_ids, dtype=pl.String)
     if repeated := sorted(wanted.filter(wanted.is_duplicated()).unique()):
-        raise ClaimError(f"Named more than once in one claim: {_some(repeated)}. Name each once.")
-    if unknown := sorted(set(wanted) - set(ranking["home_id"])):
+        raise ClaimError(f"Named more than once: {_some(repeated)}. Name each home once.")
+    if unknown := sorted(set(wanted) - set(run.ranking["home_id"])):
         raise ClaimError(
             f"Not in this store: {_some(unknown)}. They may be in quarantine; check their keys."
         )
-    chosen = ranking.filter(pl.col("home_id").is_in(wanted.implode())).sort("home_id")
-    refused = chosen.filter(pl.col("reason").is_not_null())
+    if options is None:
+        chosen = run.ranking.filter(pl.col("home_id").is_in(wanted.implode()))
+    else:
+        _refuse_other_run(options, run)
+        chosen = scenarios.with_options(run.ranking, run.base, options)
+        _refuse_other_cost(chosen, options)
+    refused = chosen.filter(pl.col("reason").is_not_null()).sort("home_id")
     if refused.height:
         told = [f"{home} ({why})" for home, why in refused.select("home_id", "reason").iter_rows()]
-        raise ClaimError(f"No option was chosen, so nothing can be claimed: {_some(told)}.")
+        raise ClaimError(f"These homes have no option to claim or measure: {_some(told)}.")
     return chosen
+
+
+def _refuse_other_run(options: pl.DataFrame, run: Published) -> None:
+    """Raise ClaimError where the list is of another run, or names an option that this one lacks."""
+    others = options["run_id"].drop_nulls().unique().to_list()
+    if other := [name for name in others if name != run.account["run_id"]]:
+        raise ClaimError(
+            f"The list of homes was made from run {other[0]}, and {run.path} holds run"
+            f" {run.account['run_id']}. Allocate again from this store, or name the store it was"
+            " made from."
+        )
+    known = run.base.options.select("system", "thickness_mm")
+    strange = options.join(known, on=["system", "thickness_mm"], how="anti")
+    if strange.height:
+        told = [f"{home} ({system} {mm:g} mm)"
+                for home, system, mm in strange.select(list(known.columns)).insert_column(
+                    0, strange["home_id"]).iter_rows()]  # fmt: skip
+        raise ClaimError(
+            f"This run has no such option: {_some(told)}. `programme options HOME` lists them."
+        )
+
+
+def _refuse_other_cost(chosen: pl.DataFrame, options: pl.DataFrame) -> None:
+    """Raise ClaimError where the list says another cost than this run reckons, to the penny."""
+    beside = chosen.select("home_id", "cost_gbp").join(
+        options.select("home_id", said="cost_gbp"), on="home_id", how="inner"
+    )
+    wrong = beside.filter((pl.col("cost_gbp") - pl.col("said")).abs() > _HALF_A_PENNY)
+    for home, cost, said in wrong.rows():
+        raise ClaimError(
+            f"{home}: the list says {said:,.2f} GBP, and this run reckons {cost:,.2f} for its"
+            f" option; {wrong.height} homes differ. Rates, settings or the list were changed:"
+            " allocate again, or leave cost_gbp out of the list."
+        )
+
+
+_HALF_A_PENNY = 0.005 + 1e-6
 
 
 def _some(names: Sequence[str]) -> str:

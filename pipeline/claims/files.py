@@ -321,7 +321,7 @@ def _workbook(lines: pl.DataFrame, totals: dict[str, str], manifest: dict[str, A
     trace = book.add_worksheet("Trace")
     trace.set_column(0, 0, 28)
     trace.set_column(1, 1, 100)
-    named = ("claim_id", "measure", "ledger", "another")
+    named = ("claim_id", "measure", "options", "ledger", "another")
     told = {**{name: manifest[name] for name in named}, **manifest["account"]}
     for row, (key, value) in enumerate(sorted(told.items())):
         trace.write_string(row, 0, key)

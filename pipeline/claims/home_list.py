@@ -3,26 +3,45 @@
 import csv
 import os
 import re
+from collections.abc import Mapping
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
+
+import polars as pl
 
 from pipeline.errors import ClaimError
 from pipeline.published import table
 
 _KEY, _FUNDED = "home_id", "funded"
+_OPTION = ("system", "thickness_mm")
+OPTIONS = {
+    "home_id": pl.String, "system": pl.String, "thickness_mm": pl.Float64, "cost_gbp": pl.Float64,
+    "infill": pl.Boolean, "run_id": pl.String,
+}  # fmt: skip
+"""What a table may say of the option of each home; the last three null where it does not."""
 
 
 class Named(NamedTuple):
-    """Keys of homes in the order named, and how many a table lists that are not funded."""
+    """Keys of homes in the order named, and how many a table lists that are not funded.
+
+    options: the option of each home by OPTIONS, where the table names them; else None.
+    """
 
     homes: list[str]
     not_funded: int
+    options: pl.DataFrame | None = None
+
+    @property
+    def wanted(self) -> list[str] | pl.DataFrame:
+        """What a claim or a bill takes: keys, or homes with their options."""
+        return self.homes if self.options is None else self.options
 
 
 def read_home_list(text: str, store: Path) -> Named:
     """Home keys with commas between, or from a file: one to a line, or the column home_id.
 
-    Of a table with a column `funded`, as an allocation has, only the funded homes are taken.
+    Of a table with a column `funded`, as an allocation has, only the funded homes are taken; with
+    columns `system` and `thickness_mm` it says what each home gets.
     Raises ClaimError where nothing is named, or where it is not sure what is.
     """
     path = Path(text)
@@ -55,12 +74,20 @@ def _refuse_a_key(text: str, store: Path) -> None:
         )
 
 
+def of_allocation(homes: pl.DataFrame) -> pl.DataFrame:
+    """The funded homes of an allocation with their options, by OPTIONS (`Funding.homes`)."""
+    funded = homes.filter(pl.col(_FUNDED) == "yes")
+    return funded.with_columns(infill=pl.col("infill") == "yes").select(
+        pl.col(name).cast(kind) for name, kind in OPTIONS.items()
+    )
+
+
 def _from_file(path: Path) -> Named:
     rows = _rows(path)
     heads = [cell.lower() for cell in rows[0][1]] if rows else []
     is_table = _KEY in heads
     heads = heads if is_table else [_KEY]
-    homes, not_funded = [], 0
+    homes, options, not_funded = [], [], 0
     for line, cells in rows[is_table:]:
         row = dict(zip(heads, cells, strict=False))
         if len(cells) > len(heads) or not row.get(_KEY):
@@ -70,9 +97,40 @@ def _from_file(path: Path) -> Named:
             )
         if _FUNDED in heads and row.get(_FUNDED, "").lower() != "yes":
             not_funded += 1
-        else:
-            homes.append(re.sub("^'(?=.)", "", row[_KEY]))  # as `csv_bytes` guards a text
-    return Named(homes, not_funded)
+            continue
+        homes.append(_unguarded(row[_KEY]))
+        if set(_OPTION) <= set(heads):
+            options.append(_option(row, path, line))
+    named = pl.DataFrame(options, schema=OPTIONS) if options else None
+    return Named(homes, not_funded, named)
+
+
+def _unguarded(text: str) -> str:
+    """A text without the mark that `csv_bytes` guards it with."""
+    return re.sub("^'(?=.)", "", text)
+
+
+def _option(row: Mapping[str, str], path: Path, line: int) -> dict[str, Any]:
+    """The option a row names for its home, by OPTIONS. Raises ClaimError where it names none."""
+    said = {name: row.get(name, "") for name in OPTIONS}
+    figures: dict[str, float | None] = {}
+    for name in ("thickness_mm", "cost_gbp"):
+        try:
+            figures[name] = float(said[name]) if said[name] else None
+        except ValueError:
+            raise ClaimError(f"{path}, line {line}: {name} '{said[name]}' is no number.") from None
+    if not said["system"] or figures["thickness_mm"] is None:
+        raise ClaimError(
+            f"{path}, line {line}: {said[_KEY]} has no system or no thickness. Write both, or leave"
+            " the home out; for the options of the ranking give a list of keys alone."
+        )
+    return {
+        "home_id": _unguarded(said[_KEY]),
+        "system": _unguarded(said["system"]),
+        **figures,
+        "infill": said["infill"].lower() == "yes",
+        "run_id": said["run_id"] or None,
+    }
 
 
 def _rows(path: Path) -> list[tuple[int, list[str]]]:

@@ -26,11 +26,15 @@ _NEEDED = "One landlord has one ledger, else homes are claimed twice."
 
 
 class _Known(NamedTuple):
-    """A ledger that a store or its folder tells of, and how many claims it held."""
+    """What a store, or a folder, tells of a ledger: as its settings name it from there, and claims.
+
+    lay: where a note says that it lay when the note was written.
+    """
 
     ledger: Path
-    claims: int
+    claims: frozenset[str]
     told_by: Path
+    lay: Path | None = None
 
 
 def ledger_path(store: Path, chosen: Settings | None = None) -> Path:
@@ -38,7 +42,8 @@ def ledger_path(store: Path, chosen: Settings | None = None) -> Path:
 
     chosen: the settings, where they are known already; those of a run that is to replace the store.
     Raises ClaimError where the ledger's folder is missing, where another ledger lies near, and
-    where a store, or its folder, knows of another ledger or of more claims: they would be split.
+    where a store or a folder knows of another ledger or of claims that this one lacks: claims
+    would be split.
     """
     settings = chosen or settings_of(store)
     place = named_ledger(store, settings)
@@ -51,8 +56,8 @@ def ledger_path(store: Path, chosen: Settings | None = None) -> Path:
             " or move it to where it belongs; keep copies in another folder. This version joins"
             " no two."
         )
-    held = count(place)
-    for known in _known(store, made):
+    held = claims_of(place)
+    for known in _known(store, made, place):
         _refuse_change(place, held, known)
     return place
 
@@ -71,33 +76,38 @@ def is_begun(ledger: Path) -> bool:
     return os.path.lexists(ledger) or ledger.with_name(OLDER).exists()
 
 
-def count(ledger: Path) -> int:
-    """How many claims a ledger holds; none where there is none. Raises ClaimError as Ledger does.
+def claims_of(ledger: Path) -> frozenset[str]:
+    """Numbers of the claims a ledger holds; none where there is none. Raises as Ledger does.
 
-    The whole file is checked by whoever opens it to use it, so here only where the count fails.
+    The whole file is checked by whoever opens it to use it, so here only where the query fails.
     """
     if not os.path.lexists(ledger):
-        return 0
+        return frozenset()
     with suppress(sqlite3.Error):
         address = f"{ledger.absolute().as_uri()}?mode=ro"
         with closing(sqlite3.connect(address, uri=True, timeout=0)) as opened:
-            return int(opened.execute("select count(*) from claim").fetchone()[0])
+            return frozenset(str(row[0]) for row in opened.execute("select claim_id from claim"))
     with Ledger(ledger) as whole:
-        return whole.homes()["claim_id"].n_unique()
+        return frozenset(whole.homes()["claim_id"])
 
 
 def note(store: Path, settings: Settings, ledger: Path) -> None:
-    """Keep in the folder of the store how many claims its ledger holds, and how that was named.
+    """Keep in the folders of the store and of its ledger where that lies and what it holds.
 
-    The claim stands by then, so nothing is told where the note cannot be kept.
+    The claim stands by then, so nothing is told where a note cannot be kept.
     """
-    place = _real(store).with_name(NOTE)
+    with suppress(ClaimError):
+        told = {"lies": str(ledger), "claims": sorted(claims_of(ledger))}
+        _keep(ledger.with_name(NOTE), {**told, "ledger": str(ledger)})
+        _keep(_real(store).with_name(NOTE), {**told, "ledger": settings.claims.ledger})
+
+
+def _keep(place: Path, told: dict[str, Any]) -> None:
     building = place.with_name(f".{place.name}.{os.getpid()}.{PART}")
-    with suppress(OSError, ClaimError):
-        told = json.dumps({"ledger": settings.claims.ledger, "claims": count(ledger)})
+    with suppress(OSError):
         for left in place.parent.glob(f".{place.name}.*.{PART}"):  # by one that was killed
             left.unlink(missing_ok=True)
-        building.write_text(told + "\n", encoding="utf-8")
+        building.write_text(json.dumps(told) + "\n", encoding="utf-8")
         building.replace(place)
 
 
@@ -181,26 +191,34 @@ def _said(made: dict[str, Any]) -> str:
         return ""
 
 
-def _known(store: Path, made: dict[str, Any]) -> Iterator[_Known]:
-    """What the store knows of its ledger, and what the store's folder does."""
+def _known(store: Path, made: dict[str, Any], place: Path) -> Iterator[_Known]:
+    """What the store knows of its ledger, what the store's folder does, and what the ledger's."""
     if made:
-        seen = int(made.get("claims_seen") or 0)
+        seen = frozenset(str(made.get("claims_seen") or "").split())
         yield _Known(Path(os.path.realpath(_named(store, _said(made)))), seen, store)
-    noted = _real(store).with_name(NOTE)
-    if noted.is_file():
-        try:
-            told = json.loads(noted.read_text(encoding="utf-8"))
-            claims, said = int(told["claims"]), str(told["ledger"])
-        except (ValueError, KeyError, TypeError) as fault:
-            raise ClaimError(
-                f"{noted}, which tells how many claims were made here, cannot be read ({fault})."
-                " Take it from your backup, or remove it once you see that the ledger is whole."
-            ) from None
-        yield _Known(Path(os.path.realpath(_named(store, said))), claims, noted)
+    for noted in sorted({_real(store).with_name(NOTE), place.with_name(NOTE)}):
+        if noted.is_file():
+            yield _noted(noted, store, place)
 
 
-def _refuse_change(place: Path, held: int, known: _Known) -> None:
-    """Raise ClaimError where a ledger is not the one known, nor that one moved, or holds less."""
+def _noted(noted: Path, store: Path, place: Path) -> _Known:
+    """What a folder's note tells. Raises ClaimError where it cannot be read."""
+    try:
+        told = json.loads(noted.read_text(encoding="utf-8"))
+        claims, said = frozenset(map(str, told["claims"])), str(told["ledger"])
+        lay = Path(str(told["lies"]))
+    except (ValueError, KeyError, TypeError) as fault:
+        raise ClaimError(
+            f"{noted}, which tells which claims were made here, cannot be read ({fault})."
+            " Take it from your backup, or remove it once you see that the ledger is whole."
+        ) from None
+    beside = noted.parent == _real(store).parent
+    ledger = Path(os.path.realpath(_named(store, said))) if beside else place
+    return _Known(ledger, claims, noted, lay)
+
+
+def _refuse_change(place: Path, held: frozenset[str], known: _Known) -> None:
+    """Raise ClaimError where a ledger is not the one known, nor that one moved, or lacks claims."""
     stays = is_begun(known.ledger) or not known.ledger.parent.is_dir()
     if known.ledger != place and stays:
         raise ClaimError(
@@ -208,13 +226,32 @@ def _refuse_change(place: Path, held: int, known: _Known) -> None:
             f" {_NEEDED} Give --settings with [claims] ledger as before, or move that ledger to"
             f" {place}; only if no claim was ever made, remove {known.told_by}."
         )
-    if held < known.claims:
-        now = (
-            f"The ledger {place} holds {held:,}" if is_begun(place) else f"No ledger is at {place}"
-        )
+    if known.lay and not _is(known.lay, place) and is_begun(known.lay):
         raise ClaimError(
-            f"Claims are missing: {known.told_by} tells of {known.claims:,}. {now}. It was removed,"
-            " comes from an older backup, or is another one: put the right one back, or connect"
-            f" its drive. Only if those claims never counted, remove {known.told_by}, then run"
-            " again."
+            f"{place} is a copy: {known.told_by} says that the claims were kept in {known.lay}, and"
+            f" that ledger is still there. {_NEEDED} Name it under [claims] ledger and run again;"
+            f" or, if the copy is to be the one ledger, move {known.lay} away."
+        )
+    if lost := sorted(known.claims - held):
+        now = f"The ledger {place} holds {len(held):,} claims" if is_begun(place) else (
+            f"No ledger is at {place}"
+        )  # fmt: skip
+        raise ClaimError(
+            f"Claims are missing: {known.told_by} tells of {', '.join(lost[:5])}"
+            f"{f' and {len(lost) - 5} more' if len(lost) > 5 else ''}. {now}, and not these: it was"
+            " removed, comes from an older backup, or is another one. Put the right one back, or"
+            f" connect its drive. Only if those claims never counted, remove {known.told_by}, then"
+            " run again."
+        )
+
+
+def refuse_to_begin(store: Path) -> None:
+    """Raise ClaimError where there is no ledger yet: who claims first should say so."""
+    place = ledger_path(store)
+    if not is_begun(place):
+        raise ClaimError(
+            f"There is no ledger of claims at {place}. If claims were made before, it is the wrong"
+            " place: look for the ledger that holds them, and name it under [claims] ledger, else"
+            " homes may be claimed twice. If none was ever made, add --first-claim. Nothing was"
+            " recorded."
         )

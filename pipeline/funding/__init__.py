@@ -15,8 +15,6 @@ import numpy as np
 import polars as pl
 
 from pipeline import assess, identity
-from pipeline import homes as stock_homes
-from pipeline.assess import Basis
 from pipeline.errors import ProgrammeError
 from pipeline.funding import case, sensitivity, tables
 from pipeline.funding.case import Asked, Case
@@ -51,28 +49,34 @@ def fund(
     """Allocate the funds to the homes of a run.
 
     claimed: homes claimed before under any key, or alike (as `claims.met_before` gives them); such
-    a home is not offered again.
+    a home is not offered again, nor is one that could not be claimed as nobody knows where it is.
     samples: draws of moved assumptions for `funded_share`, 0 for none.
     Raises RulesClashError where the rules cannot be kept together, naming a smallest such set.
     """
     base = run.base
-    open_homes = run.ranking.filter(~pl.col("home_id").is_in(claimed["home_id"].to_list()))
-    today = _today(open_homes, base)
+    nowhere = identity.nowhere(run.ranking)
+    left_out = [*claimed["home_id"], *nowhere]
+    open_homes = run.ranking.filter(~pl.col("home_id").is_in(left_out))
+    today = assess.today(open_homes, base)
     progress("options of each home", 0, 0)
     made = case.build(case.works(today, base), asked, base)
     progress("allocating", 0, 0)
-    found = allocate(made.problem)
+    try:
+        found = allocate(made.problem)
+    except RulesClashError as fault:
+        raise RulesClashError(fault.rules, fault.limits, tables.offered(made)) from None
     findings = checker.check(made.problem, found.option, found.year)
     if broken := [finding.rule for finding in findings if not finding.ok]:
         raise RuntimeError(f"The checker found broken rules: {', '.join(broken)}.")
     others = _other_budgets(made, found, progress)
     draws = sensitivity.draws(base, samples) if samples else []
     shares, kept = sensitivity.funded_share((today, base), asked, draws, found.prices, progress)
-    homes = tables.homes(run.ranking, made, found, claimed)
+    homes = tables.homes(run.ranking, made, found, claimed, nowhere)
     homes = homes.with_columns(
         budget_10_less=_moves(made, found, others[0.9], homes),
         budget_10_more=_moves(made, found, others[1.1], homes),
         funded_share=tables.beside(homes, shares),
+        run_id=pl.lit(run.account["run_id"]),
     )
     account = {
         "run_id": run.account["run_id"],
@@ -93,11 +97,6 @@ def fund(
         "draws": {"rules_kept": kept, "drawn": draws},
     }
     return Funding(homes, tables.lots(homes), _frontier(made, others), account)
-
-
-def _today(ranking: pl.DataFrame, base: Basis) -> pl.DataFrame:
-    bare = ranking.drop(assess.ADDED, strict=False)
-    return stock_homes.with_energy_today(bare, base.reference, base.settings)
 
 
 def _fund_account(one: Fund) -> dict[str, Any]:

@@ -12,12 +12,12 @@ from pipeline.appraisal import year_weights
 from pipeline.assess import Basis
 from pipeline.errors import ProgrammeError, SettingsError
 from pipeline.identity import Another
+from pipeline.options import screens
 from pipeline.physics import Floats
 from pipeline.programme import SUMMED, funds, objective, offers
 from pipeline.programme.funds import Fund, Means
 from pipeline.programme.solver.rules import Bools, Ints, Problem
 
-_OWN = {"leasehold": "social_rent", "private": "social_rent"}
 _GUARANTEE_YEARS = 25.0
 _KEPT = (
     "home_id", "lot", "tenure", "epc_band", "low_income", "works_begun", "funded_by", "cautions",
@@ -81,7 +81,7 @@ def works(homes: pl.DataFrame, base: Basis) -> pl.DataFrame:
     screened as though they were: a fund may take them as infill. Raises ProgrammeError where
     no home has an option.
     """
-    listed = homes.with_columns(_listed=pl.col("tenure"), tenure=pl.col("tenure").replace(_OWN))
+    listed = homes.with_columns(_listed=pl.col("tenure"), tenure=screens.as_own(pl.col("tenure")))
     stated = base.settings.appraisal
     batches = [
         batch.with_columns(tenure=pl.col("_listed"), cost_gbp=pl.col("cost_gbp").round(2)).select(

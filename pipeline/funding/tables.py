@@ -1,6 +1,6 @@
 """An allocation as tables: what each home gets and why, and each street lot."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import polars as pl
@@ -27,6 +27,21 @@ def own_money(means: Mapping[str, Mapping[str, float]]) -> str:
     years = means["own_budget_gbp"].items()
     told = ", ".join(f"{year}: {money:,.0f}" for year, money in years)
     return f"Own money of the landlord in GBP: {told or 'no limit, as no means were given'}."
+
+
+def offered(made: Case) -> str:
+    """How many homes each fund may take, and the commonest reasons why not the others."""
+    told = []
+    for fund, verdict in zip(made.funds, made.verdicts, strict=True):
+        own, infill = (int((verdict["verdict"] == word).sum()) for word in ("pass", "infill"))
+        others = verdict.filter(~pl.col("verdict").is_in(["pass", "infill"]))["reason_code"]
+        why = others.value_counts(sort=True).head(3).rows()
+        besides = ", ".join(f"{code} {count:,}" for code, count in why)
+        told.append(
+            f" {fund.name} may take {own:,} of {verdict.height:,} homes that have an option, and"
+            f" {infill:,} as infill" + (f"; not the others: {besides}." if besides else ".")
+        )
+    return "".join(told)
 
 
 def funded_works(made: Case, found: Allocation) -> pl.DataFrame:
@@ -56,9 +71,16 @@ def funded_works(made: Case, found: Allocation) -> pl.DataFrame:
 
 
 def homes(
-    ranking: pl.DataFrame, made: Case, found: Allocation, claimed: pl.DataFrame
+    ranking: pl.DataFrame,
+    made: Case,
+    found: Allocation,
+    claimed: pl.DataFrame,
+    nowhere: Sequence[str],
 ) -> pl.DataFrame:
-    """Every accepted home in the order of the ranking: what it gets, or why it gets nothing."""
+    """Every accepted home in the order of the ranking: what it gets, or why it gets nothing.
+
+    claimed, nowhere: homes that were not offered, see `funding.fund`.
+    """
     taken = funded_works(made, found).select(
         "home_id", "fund", "fund_version", "year", "infill", *_WORKS[:4], "grant_gbp", "own_gbp",
         *_WORKS[4:],
@@ -69,6 +91,7 @@ def homes(
     told = told.join(claimed, on="home_id", how="left", maintain_order="left")
     met, before = pl.col("way").is_not_null(), pl.col("claim_id").is_not_null()
     sure = pl.col("way").is_in(identity.SURE)
+    unplaced = pl.col("home_id").is_in(list(nowhere)) & pl.col("reason").is_null()
     told = told.select(
         "home_id",
         reason_code=pl.when(before & sure)
@@ -77,6 +100,8 @@ def homes(
         .then(pl.lit("LOOKS_CLAIMED"))
         .when(met)
         .then(pl.lit("LOOKS_LISTED_TWICE"))
+        .when(unplaced)
+        .then(pl.lit("ADDRESS_UNKNOWN"))
         .otherwise(pl.coalesce("reason_code", pl.lit("NO_OPTION"))),
         why=pl.when(before & sure)
         .then(
@@ -103,6 +128,13 @@ def homes(
                 " homes.",
                 "way",
                 "other",
+            )
+        )
+        .when(unplaced)
+        .then(
+            pl.lit(
+                "Its address or postcode is not known, so its saving could not be claimed: add them"
+                " to the list."
             )
         )
         .otherwise(pl.coalesce("why", "reason", pl.lit("No option reaches the target U-value."))),
@@ -144,6 +176,7 @@ def _told(made: Case, found: Allocation) -> pl.DataFrame:
 _IN_SHORT = {
     "CLAIMED": "claimed before",
     "LOOKS_CLAIMED": "looks like a home claimed before; somebody must see whether it is",
+    "ADDRESS_UNKNOWN": "no address with postcode, so no saving of it could be claimed",
     "NO_OPTION": "nothing may be built there, or nothing reaches the target U-value",
     "NO_OPEN_YEAR": "no fund that would take it is open in a year of the programme",
     "RULE": "others do more with the money",

@@ -34,6 +34,15 @@ _TELLING = 3
 _RUNS = ("123456789012", "987654321098")
 
 
+def nowhere(homes: pl.DataFrame) -> list[str]:
+    """Keys of the homes whose address or postcode is not known, in their order.
+
+    Nobody could tell later whether such a home was claimed.
+    """
+    named = homes.select("home_id", "address", "postcode").iter_rows()
+    return [home for home, *place in named if not read(*place).says_where]
+
+
 def _plain() -> pl.Expr:
     """The address in lower case without marks, its own postcode, and zeros that pad a number.
 
@@ -137,6 +146,10 @@ class _Home:
             yield from (("at", at), ("at", at, said.atoms), ("district", at[:-3], said.atoms))
         if len(said.names) >= _TELLING:
             yield "words", said.atoms, said.names
+        if said.names and said.atoms:
+            for at in said.at:
+                near = {at[:place] + at[place + 1 :] for place in range(len(at))}
+                yield from (("near", code, said.atoms, said.names) for code in near)
         if said.names:
             yield from (
                 ("any", said.atoms),

@@ -9,7 +9,7 @@ them are common practice.
 import re
 import unicodedata
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import SequenceMatcher
 from functools import lru_cache
 
@@ -80,7 +80,8 @@ class Address:
 
     at: postcodes, its column's and those in its text, without the letters that are mistaken for
     figures; flats, houses: numbers, a range written out; floors: bits of `_FLOORS`; atoms: every
-    number and lone letter in order of size, whatever it stands for; ranged: whether any is a range.
+    number and lone letter in order of size, whatever it stands for; ranged: whether any is a range;
+    numbered_anew: the same address with its flat in another usual way, where there is one.
     """
 
     at: frozenset[str]
@@ -91,6 +92,7 @@ class Address:
     atoms: tuple[str, ...]
     ranged: bool
     words: tuple[str, ...]
+    numbered_anew: "Address | None" = None
 
     @property
     def says_where(self) -> bool:
@@ -121,10 +123,18 @@ def _bare(text: str) -> str:
 def read(address: str | None, code: str | None) -> Address:
     """What an address and a postcode say."""
     text = re.sub(r"['’`]", "", _bare(address or ""))
+    lettered = _in_block(text)
+    anew = text if lettered != text else _numbered_anew(text)
+    found = _read(lettered, code)
+    return found if anew == lettered else replace(found, numbered_anew=_read(anew, code))
+
+
+def _read(text: str, code: str | None) -> Address:
     at = {postcode("".join(found)) for found in _POSTCODE.findall(text)}
     if code and len(postcode(code)) > 4:
         at.add(postcode(code))
     text = _POSTCODE.sub(" ", text)
+    text = re.sub(r"\(?\b(?:blocks|blks) \d+ ?(?:-|to|&) ?\d+\)?", " ", text)
     for form, meant in _LETTERED:
         text = re.sub(form, meant, text)
     text = _spaced(text)
@@ -146,10 +156,26 @@ def read(address: str | None, code: str | None) -> Address:
     )
 
 
+def _in_block(text: str) -> str:
+    """An address with its block's letter in the number of its flat: "Flat 1, Block A" is 1A."""
+    block = re.search(r"[, ]+(?:block|blk) ([a-z])\b", text)
+    if not block:
+        return text
+    rest = text[: block.start()] + text[block.end() :]
+    lettered = re.sub(rf"\b({_MARK}) ?(\d+)\b", rf"\1 \2{block[1]}", rest, count=1)
+    return lettered if lettered != rest else text
+
+
+def _numbered_anew(text: str) -> str:
+    """An address with its flat 101 as 1/1; the same where it has none."""
+    return re.sub(rf"\b({_MARK}) ?([1-9])0([1-9])\b", r"\1 \2/\3", text)
+
+
 def _spaced(text: str) -> str:
     """Tokens with single spaces, commas kept as parts, numbers in figures without zeros."""
     text = re.sub(r"(?<=\d)o\b", "0", re.sub(r"(?<=\d),(?=\d{3}\b)", "", text))
     text = re.sub(r"(?<=\d)\.(?=\d)", "/", text).replace(".", " ")
+    text = re.sub(r"(?<=[a-z]{2})[- ](y|[a-z](?=-))[- ](?=[a-z]{2})", r"\1", text)
     text = re.sub(r"\b(\d+)(?:\s+to\s+|\s*[\u2010-\u2015]\s*)(?=\d)", r"\1-", text)
     text = re.sub(r"(?<=\d)\s+and\s+(?=\d)", "&", text)
     text = re.sub(r"[;:()\[\]\n]", ",", text)
@@ -236,7 +262,7 @@ def _atoms(number: str) -> list[str]:
 
 def _words(text: str) -> tuple[int, frozenset[str], tuple[str, ...]]:
     """Floors, sides and the other words, short forms written out."""
-    found = re.findall(r"(?<![\d/&-])\b[^\W\d_]{2,}\b", text)
+    found = re.findall(r"(?<!\d)(?<!\d[/&-])\b[^\W\d_]{2,}\b", text)
     of_flat = r"\b(?:floor|flat|left|right)\b(?! (?:street|road|lane|st|rd)\b)"
     placed = bool(re.search(rf"{of_flat}|^ ?,? ?(?:garden|basement|top)\b", text))
     floors, sides, words = 0, set(), []
@@ -255,13 +281,19 @@ def _long(word: str) -> str:
 
 
 def told_apart(one: Address, other: Address) -> bool:
-    """Whether two addresses of one postcode cannot be one home."""
+    """Whether two addresses of one postcode cannot be one home, however its flat is numbered."""
+    ways = ((one, other), (one.numbered_anew, other), (one, other.numbered_anew))
+    return all(_apart(a, b) for a, b in ways if a and b)
+
+
+def _apart(one: Address, other: Address) -> bool:
     mixed = one.atoms == other.atoms and not (one.flats and other.flats)
     if (
         _differ(one.flats, other.flats)
         or _differ(one.sides, other.sides)
         or (one.floors and other.floors and not one.floors & other.floors)
         or (_differ(one.houses, other.houses) and not mixed)
+        or any(_named_apart(one, other, kinds) for kinds in (STREETS, _BUILDINGS))
     ):
         return True
     if one.ranged or other.ranged:
@@ -281,6 +313,22 @@ def much_alike(one: Address, other: Address) -> bool:
         and (one.names <= other.names or other.names <= one.names)
         and not told_apart(one, other)
     )
+
+
+def _named_apart(one: Address, other: Address, kinds: tuple[str, ...]) -> bool:
+    """Whether both name a street (or a building), and no name of one is like one of the other."""
+    these, those = (_names_of(a.words, kinds) for a in (one, other))
+    return bool(these and those) and not any(_misspelt(a, b) for a in these for b in those)
+
+
+def _names_of(words: tuple[str, ...], kinds: tuple[str, ...]) -> list[str]:
+    """Words before a word of the kinds that ends a name: "mill" of "Mill Road", not of "Mill"."""
+    others = (*STREETS, *_BUILDINGS)
+    return [
+        word
+        for word, kind, after in zip(words, words[1:], [*words[2:], ""], strict=False)
+        if kind in kinds and after not in others and word not in others
+    ]
 
 
 def _no_like_word(one: Address, other: Address) -> bool:

@@ -4,10 +4,10 @@ from collections.abc import Callable
 
 import polars as pl
 
-from pipeline import assess, grades, homes, programme
+from pipeline import assess, grades, programme
 from pipeline.assess import Basis
 from pipeline.columns import by_role
-from pipeline.options import catalogue
+from pipeline.options import catalogue, screens
 from pipeline.scenarios.sweeps import (
     THICKNESS,
     check_thicknesses,
@@ -19,7 +19,8 @@ from pipeline.settings import Settings
 
 __all__ = [
     "THICKNESS", "Progress", "by_setting", "by_thickness", "check", "effect", "gained_and_lost",
-    "parse_sweep", "rerank", "sweep", "with_setting",
+    "parse_sweep", "rerank", "sweep", "with_options",
+    "with_setting",
 ]  # fmt: skip
 Progress = Callable[[str, int, int], None]
 """Called with stage, steps done and steps in all."""
@@ -60,9 +61,7 @@ def by_thickness(
     homes_allowed counts those whose height, clearance and target admit the option.
     """
     check_thicknesses(thicknesses_mm)
-    bare = ranking.drop(assess.ADDED, strict=False)
-    today = homes.with_energy_today(bare, base.reference, base.settings)
-    members = assess.prepare(today, base)
+    members = assess.prepare(assess.today(ranking, base), base)
     members = members.filter(pl.col("excluded").is_null())
     systems = catalogue.systems_table(base.reference, base.settings)
     grid = systems.join(pl.DataFrame({"thickness_mm": thicknesses_mm}), how="cross")
@@ -142,11 +141,47 @@ def rerank(ranking: pl.DataFrame, base: Basis, settings: Settings) -> pl.DataFra
     It has the columns of a published ranking and no more, so that it can be ranked again.
     """
     changed = assess.basis(base.reference, settings, base.book)
-    bare = ranking.drop(assess.ADDED, strict=False)
-    today = homes.with_energy_today(bare, base.reference, settings)
-    graded = grades.grade(pl.concat(assess.assess(today, changed)), base.reference)
+    found = assess.assess(assess.today(ranking, changed), changed)
+    graded = grades.grade(pl.concat(found), base.reference)
     return programme.rank(graded, settings).select(
         column.name for column in by_role("stock", "home", "result")
+    )
+
+
+def with_options(ranking: pl.DataFrame, base: Basis, options: pl.DataFrame) -> pl.DataFrame:
+    """Some homes of a ranking, each with the option named for it; rank and order stay the run's.
+
+    options: home_id, system, thickness_mm and infill (whether a home that is not the landlord's
+    own is treated as though it were), one row for each home, which must be in the ranking. A home
+    that may not have its option has a reason; of an option that this basis has not, no figures.
+    """
+    order = ("rank", "cumulative_cost_gbp")
+    named = options.select("home_id", "infill", "system", "thickness_mm").join(
+        base.options, on=["system", "thickness_mm"], how="left"
+    )
+    option = named.select("home_id", "infill", *assess.CHOICE, "build_up_mm", "non_combustible")
+    listed = assess.today(ranking, base).join(
+        option, on="home_id", how="inner", maintain_order="left"
+    )
+    tenure, own = pl.col("tenure"), screens.as_own(pl.col("tenure"))
+    screened = listed.with_columns(
+        _tenure=tenure, tenure=pl.when("infill").then(own).otherwise(tenure)
+    )
+    found = assess.figures(
+        assess.prepare(screened, base).with_columns(reason=pl.col("excluded")), base
+    )
+    bars = assess.bars(base.settings.works).items()
+    found = found.with_columns(
+        reason=pl.coalesce("reason", *(pl.when(bites).then(pl.lit(why)) for why, bites in bars)),
+        tenure=pl.col("_tenure"),
+    )
+    settled = screens.settle(found, base.settings, base.reference)
+    graded = grades.grade(settled, base.reference)
+    scored = programme.rank(graded, base.settings).drop(order)
+    return (
+        ranking.select("home_id", *order)
+        .join(scored, on="home_id", how="inner", maintain_order="left")
+        .select(ranking.columns)
     )
 
 

@@ -7,6 +7,8 @@ may add to it; it never changes or removes what stands there.
 import difflib
 import hashlib
 import json
+import re
+import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -14,6 +16,8 @@ from typing import Any, NamedTuple, TypeVar
 
 import tomlkit
 from pydantic import Field, TypeAdapter, ValidationError
+from tomlkit.exceptions import TOMLKitError
+from tomlkit.items import InlineTable
 
 from pipeline import toml_files
 from pipeline.columns import by_role
@@ -146,23 +150,69 @@ def _both(
     return {name: {**second.get(name, {}), **first.get(name, {})} for name in names}
 
 
-def added(text: str, new: Answers) -> tuple[str, list[str]]:
-    """The text of a dictionary with new answers added, and what stood there with another answer.
+def added(content: bytes, new: Answers) -> tuple[bytes, list[str]]:
+    """A dictionary's file with new answers added, and what stood there with another answer.
 
-    Comments and order stay; nothing that stands is changed. The same answers add nothing twice.
+    Comments, order and ends of lines stay; nothing that stands is changed, which is looked at
+    again in what was made. The same answers add nothing twice. Raises SettingsError where a file is
+    written so that answers cannot be added to it.
     """
+    text = content.decode("utf-8-sig")
+    try:
+        book, stood = _with(text, new)
+        made = tomlkit.dumps(book)
+        before, after = _leaves(tomllib.loads(text)), _leaves(tomllib.loads(made))
+        wanted = {k: v for k, v in _leaves(_nested(new)).items() if k in after}
+        whole = after == {**wanted, **before}
+    except (TOMLKitError, ValueError, TypeError, KeyError, AttributeError):
+        whole, made, stood = False, "", []
+    if not whole:
+        raise SettingsError(
+            "Answers cannot be added to the dictionary as it is written by hand. Write its tables"
+            " as [words.COLUMN], [homes.KEY.COLUMN], [columns] and [confirmed], a line to each"
+            " answer, and run again. Nothing was changed, and nothing published."
+        )
+    if "\r\n" in text:
+        made = re.sub(r"(?<!\r)\n", "\r\n", made)
+    mark = b"\xef\xbb\xbf" if content.startswith(b"\xef\xbb\xbf") else b""
+    return mark + made.encode(), stood
+
+
+def _with(text: str, new: Answers) -> tuple[tomlkit.TOMLDocument, list[str]]:
     book = tomlkit.parse(text or _TITLE)
     stood: list[str] = []
     for where, answers in _flat(new):
-        table = book
+        table: Any = book
         for name in where[:-1]:
-            table = table.setdefault(name, tomlkit.table(is_super_table=name != where[-2]))
+            inline = isinstance(table, InlineTable)
+            empty = tomlkit.inline_table() if inline else tomlkit.table(name != where[-2])
+            table = table.setdefault(name, empty)
         known = _known(table, where)
         if known is None:
             table[where[-1]] = answers
         elif known != answers:
             stood.append(f"[{'.'.join(where[:-1])}] {where[-1]}")
-    return tomlkit.dumps(book), stood
+    return book, stood
+
+
+def _leaves(table: Mapping[str, Any], above: tuple[str, ...] = ()) -> dict[tuple[str, ...], Any]:
+    """Every value of a TOML file by the names that lead to it; empty tables have none."""
+    found: dict[tuple[str, ...], Any] = {}
+    for name, value in table.items():
+        place = (*above, name)
+        found |= _leaves(value, place) if isinstance(value, dict) else {place: value}
+    return found
+
+
+def _nested(new: Answers) -> dict[str, Any]:
+    """Answers as the file that holds only them would be read."""
+    nested: dict[str, Any] = {}
+    for where, answers in _flat(new):
+        table = nested
+        for name in where[:-1]:
+            table = table.setdefault(name, {})
+        table[where[-1]] = answers
+    return nested
 
 
 def _known(table: Any, where: tuple[str, ...]) -> Any:

@@ -156,7 +156,9 @@ def no_epc(text: pl.Expr) -> pl.Expr:
 
 def no_loft(text: pl.Expr) -> pl.Expr:
     """Whether a text says that there is no loft, as under another home: nothing to insulate."""
-    return text.str.contains(r"(?i)\b(?:no|dim) (?:loft|llofft|hatch)\b|\babove\)?$|\buwchben\b")
+    return text.str.contains(
+        r"(?i)\b(?:no|dim) (?:loft|llofft|hatch)\b|\babove\)?$|\bcoomb|\buwchben\b"
+    )
 
 
 def postcode(text: pl.Expr) -> pl.Expr:
@@ -171,7 +173,11 @@ def whole_number_text(text: pl.Expr) -> pl.Expr:
 
 
 def date(text: pl.Expr) -> pl.Expr:
-    """A day: 2024-05-31 (with or without a time) or 31/05/2024, day before month."""
+    """A day: 2024-05-31 (with or without a time) or 31/05/2024, day before month.
+
+    A year of two figures is one of this century.
+    """
     plain = text.str.replace(r"^(\d{4}-\d\d-\d\d)[ T].*$", "$1").str.replace_all(r"[.\-/]", "/")
+    plain = plain.str.replace(r"^(\d{1,2}[/ ](?:\d{1,2}|\pL{3,9})[/ ])'?(\d\d)$", "${1}20$2")
     forms = ("%Y/%m/%d", "%d/%m/%Y", "%d/%b/%Y", "%d %b %Y", "%d %B %Y")
     return pl.coalesce(plain.str.to_date(form, strict=False) for form in forms)

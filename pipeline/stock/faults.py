@@ -226,7 +226,9 @@ def held_of(faults: pl.DataFrame) -> pl.DataFrame:
     Without a hold a default of the tables would stand in silence for what the list says.
     """
     rule = pl.col("rule")
-    told = pl.any_horizontal(map(rule.str.ends_with, (rules.UNREAD, IN_TWO_WAYS, ASKED)))
+    told = pl.any_horizontal(
+        map(rule.str.ends_with, (rules.UNREAD, rules.ONLY_U, IN_TWO_WAYS, ASKED))
+    )
     unread = told & (pl.col("severity") == "warn")
     moves = ~pl.col("column").is_in(rules.ONLY_INFORMS)
     return _joined(faults.filter(unread & moves), "held_for")
@@ -238,15 +240,15 @@ def brought_back(faults: pl.DataFrame) -> tuple[pl.DataFrame, int]:
     Of rows kept out, or held, by nothing but texts that could not be read. Returns heading, text
     and rows, the most first.
     """
-    telling = (pl.col("severity") != "warn") | (
-        pl.col("rule").str.ends_with(rules.UNREAD) & ~pl.col("column").is_in(rules.ONLY_INFORMS)
-    )
-    stopping = faults.filter(telling)
-    only = pl.col("rule").str.ends_with(rules.UNREAD) & pl.col("text").is_not_null()
-    unread = stopping.filter(only.all().over("source_row"))
-    alone = unread.filter(pl.len().over("source_row") == 1)
+    rule = pl.col("rule").str
+    unread = rule.ends_with(rules.UNREAD) | rule.ends_with(rules.ONLY_U)
+    stops = unread & ~pl.col("column").is_in(rules.ONLY_INFORMS)
+    stopping = faults.filter((pl.col("severity") != "warn") | stops)
+    only = unread & pl.col("text").is_not_null()
+    settled = stopping.filter(only.all().over("source_row"))
+    alone = settled.filter(pl.len().over("source_row") == 1)
     tally = alone.group_by("heading", "text").agg(rows=pl.len())
-    together = unread["source_row"].n_unique()
+    together = settled["source_row"].n_unique()
     return tally.sort("rows", "heading", "text", descending=[True, False, False]), together
 
 

@@ -10,7 +10,8 @@ _ALIKE = 0.02
 """Share by which one figure in two units may differ, from rounding."""
 _ABOUT = (
     "approx", "approximately", "about", "around", "circa", "c", "ca", "est", "estimated", "say",
-    "default", "assumed", "measured", "internal", "total", "overall",
+    "default", "assumed", "measured", "internal", "total", "overall", "at", "between", "over",
+    "joist", "joists", "laid", "quilt", "loft", "insulation", "insul", "deep", "fibreglass",
 )  # fmt: skip
 
 
@@ -34,6 +35,8 @@ def read(text: str, unit: str, said: str) -> float | None:
     """
     low = re.sub(r"(?<=\d)ish\b", "", text.lower().replace("\u00b2", "2"))
     low = re.sub(r"\([^)\d]*\)", " ", low)
+    low = re.sub(r"^(\d+(?:\.\d+)?(?: ?[a-z]{1,2}2?)?) ?[-\u2013,] ?[a-z][^\d]*$", r"\1", low)
+    low = re.sub(r"^(\d{2,3}),(\d\d?)(?=$|\s*[a-z])", r"\1.\2", low)
     if re.search(r"[£$€]|\d\s*(?:-|\u2013|to)\s*\d", low):
         return None
     factors = casting.conversions(unit)

@@ -13,9 +13,13 @@ _EXPLAINED = 0.9
 _LEAST_CODES = 2
 
 
-_MEANING = ("meaning", "description", "desc", "definition", "means", "explanation", "ystyr")
+_MEANING = (
+    "meaning", "description", "desc", "definition", "means", "explanation", "ystyr", "what it is",
+    "what it means", "stands for",
+)  # fmt: skip
 _CODE = ("code", "key", "ref", "abbreviation", "")
-_BOX = (2, 3)
+_MOST_WIDE = 6
+"""Columns of a box or sheet of codes; of more than three the first and the wordiest count."""
 _SHORTER = 0.6
 """A box beside the homes fills no more than this share of their rows. Own assumption."""
 
@@ -23,7 +27,7 @@ _SHORTER = 0.6
 def boxed(name: str, rows: pl.DataFrame) -> tuple[pl.DataFrame, list[Table]]:
     """A sheet without the boxes beside its homes that say what codes mean, and these.
 
-    A box stands right of the homes behind a blank column, and has two or three columns.
+    A box stands right of the homes behind a blank column.
     """
     places = _blocks(rows)
     filled = [block.filter(~pl.all_horizontal(pl.all().is_null())).height for block in places]
@@ -31,7 +35,7 @@ def boxed(name: str, rows: pl.DataFrame) -> tuple[pl.DataFrame, list[Table]]:
     boxes = [
         Table(name, True, (), block)
         for block, height in zip(places[widest + 1 :], filled[widest + 1 :], strict=True)
-        if block.width in _BOX and height <= _SHORTER * filled[widest]
+        if 1 < block.width <= _MOST_WIDE and height <= _SHORTER * filled[widest]
     ]
     boxes = [box for box in boxes if _tables(box)]
     gone = [column for box in boxes for column in box.rows.columns]
@@ -77,7 +81,7 @@ def _tables(sheet: Table) -> list[tuple[str, dict[str, str]]]:
     if sheet.rows.height > _MOST_ROWS or rows.width < 2:
         return []
     groups: dict[tuple[int, str], list[tuple[str, str]]] = {}
-    for number, block in enumerate(_blocks(rows)):
+    for number, block in enumerate(map(_narrow, _blocks(rows))):
         field = sheet.name
         for row in block.iter_rows():
             texts = [str(c).strip() if c is not None else "" for c in row]
@@ -89,6 +93,17 @@ def _tables(sheet: Table) -> list[tuple[str, dict[str, str]]]:
             if len(texts) in (2, 3) and texts[-1] and texts[-2]:
                 groups.setdefault((number, field), []).append((texts[-2], texts[-1]))
     return [table for (_, name), pairs in groups.items() for table in _one(name, pairs)]
+
+
+def _narrow(block: pl.DataFrame) -> pl.DataFrame:
+    """A block of codes with one column of words."""
+    if not len(_CODE_AND_MEANING) < block.width <= _MOST_WIDE:
+        return block
+    width = {c: block[c].str.len_chars().sum() for c in block.columns[1:]}
+    return block.select(block.columns[0], max(width, key=lambda c: width[c]))
+
+
+_CODE_AND_MEANING = ("what", "code", "meaning")
 
 
 def _blocks(rows: pl.DataFrame) -> list[pl.DataFrame]:

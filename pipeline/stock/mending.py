@@ -93,7 +93,7 @@ def _read(path: Path, sha256: str | None) -> Mended:
             else f"{path.name}: sheet {FAULTS} has a line whose row number is gone. Put it back."
         )
     columns, confirmed = _settled(asked)
-    notes = _counted(path.name, rows.height, read.height, asked.height, _changed_beside(sheets))
+    notes = _counted(path.name, rows.height, read.height, asked.height, _edited(sheets))
     return Mended(Answers(columns, words, confirmed), rows, notes)
 
 
@@ -110,30 +110,40 @@ def not_given(folder: Path, given: Sequence[Path]) -> list[Path]:
     return found
 
 
-def _counted(book: str, cells: int, texts: int, asked: int, changed: bool) -> tuple[str, ...]:
+def _counted(
+    book: str, cells: int, texts: int, asked: int, edited: Sequence[str]
+) -> tuple[str, ...]:
     """What a workbook holds, in words; told where it holds nothing that is read."""
     told = f"{book}: {cells:,} cells corrected, {texts:,} texts and {asked:,} questions answered"
     if not cells + texts + asked:
         told = f"{book}: nothing is filled in. Only its yellow cells are read"
-    beside = "cells beside the yellow ones were changed or filled; they are not read"
-    return (told, f"{book}: {beside}") if changed else (told,)
+    if not edited:
+        return (told,)
+    more = f" and {len(edited) - _MOST_SHOWN} more" if len(edited) > _MOST_SHOWN else ""
+    beside = (
+        f"changed beside the yellow cells, and not read: {', '.join(edited[:_MOST_SHOWN])}{more}."
+        f" Write into the yellow cells of sheet {FAULTS} or {READ}"
+    )
+    return told, f"{book}: {beside}"
 
 
-def _changed_beside(sheets: dict[str, pl.DataFrame]) -> bool:
-    """Whether any cell that is not for an answer is another than the run wrote."""
-    about = sheets[ABOUT]
-    if about.height < 2:
-        return False
-    beside = {
-        name: (
-            [c for i, c in enumerate(cells) if i != len(COLUMNS[name]) - 1]
-            for cells in sheets[name].slice(1).iter_rows()
-            if any(cells)
-        )
-        for name in COLUMNS
-    }
-    sent = sheets.get(AS_SENT, pl.DataFrame()).slice(1).iter_rows()
-    return bool(workbook.fingerprint({**beside, AS_SENT: sent}) != about.item(1, 0))
+_MOST_SHOWN = 10
+
+
+def _edited(sheets: dict[str, pl.DataFrame]) -> list[str]:
+    """Lines whose cells that are not for an answer are others than the run wrote."""
+    if sheets[ABOUT].width == 1:
+        return []
+    known = set(sheets[ABOUT].to_series(1))
+    found = []
+    for name in (*COLUMNS, AS_SENT):
+        answer = len(COLUMNS[name]) - 1 if name in COLUMNS else None
+        lines = sheets.get(name, pl.DataFrame()).iter_rows()
+        for number, cells in enumerate(lines, start=1):
+            beside = [cell for place, cell in enumerate(cells) if place != answer]
+            if number > 1 and any(beside) and workbook.mark(name, beside) not in known:
+                found.append(f"sheet {name}, line {number}")
+    return found
 
 
 def _settled(asked: pl.DataFrame) -> tuple[dict[str, tuple[str, ...]], dict[str, str]]:
@@ -171,6 +181,11 @@ def _filled(sheet: pl.DataFrame, name: str, book: str) -> pl.DataFrame:
     """The lines with an answer, and its column of the dictionary (None for a whole row)."""
     must = COLUMNS[name]
     found = sheet.row(0) if sheet.height else ()
+    if twice := [heading for heading in must if found.count(heading) > 1]:
+        raise StockListError(
+            f"{book}: the heading {twice[0]} stands twice in sheet {name}, so it is not sure which"
+            " column holds the answers. Take the added column out."
+        )
     if absent := [heading for heading in must if heading not in found]:
         raise StockListError(
             f"{book}: sheet {name} has no column {', '.join(absent)}. Put its heading back."

@@ -35,7 +35,7 @@ TOPICS = {
 }
 """Columns whose cells are phrases, and what their words may speak of."""
 FILLS = ("wall_construction", "wall_insulation", "property_type", "built_form", "floor_position",
-         "construction_year", "heating")  # fmt: skip
+         "construction_year", "heating", "u_existing_w_m2k")  # fmt: skip
 """Columns that a phrase may fill."""
 _OWN = {
     "wall": "wall_construction", "fill": "wall_insulation", "type": "property_type",
@@ -57,8 +57,15 @@ _BARE_MM = re.compile(r"(?<![\d.])(2[0-3]\d|[34]\d\d)(?![\d.])")
 _ASIDE = {"doubt", "aside"}
 _REMARKED = ("ewi", "iwi", "cwi", "uninsulated", "unfilled", "drylined")
 """Single words that tell of a wall's insulation also among remarks on anything."""
-_LEVEL = re.compile(r"(\d{1,2})(?:\.0|/\d)?")
+_LEVEL = re.compile(r"(-?\d{1,2})(?:\.0|/\d)?")
+_BEDS = {"h": "house", "f": "flat", "b": "bungalow", "m": "maisonette"}
 _OF_STOREYS = re.compile(r"\b(g|grd|ground|\d)(?:st|nd|rd|th)?(?: floor)? of (\d)\b")
+_U_VALUE = re.compile(
+    r"(?:average )?(?:thermal transmittance|trawsyriannedd thermol cyfartalog|u[ -]?values?)"
+    r"[ :=,of]*(\d?\.\d+)(?: ?w ?/? ?m\S*(?: ?k\b)?)?"
+)
+_CODE = re.compile(r"\d{1,3}(?:\.0)?")
+"""A number that stands for something, of which nobody said what."""
 _WORD = re.compile(r"[a-z]{4,}")
 _NOT_A_WORD = re.compile(r"^[\d.]+[a-z]{0,2}$|^\d+b\d*p?$|^[\d]+p$|\d{2,}")
 
@@ -68,7 +75,8 @@ class Phrase:
     """What a cell says: value by column, the years, and the words that nobody understood.
 
     open: columns it speaks of without giving them a value. weak: a type that only the form tells,
-    which any other cell may tell better. empty: whether it says nothing of what
+    which any other cell may tell better. terraced: a mid terrace of which only "terraced" is said,
+    so that it may be the end of one. empty: whether it says nothing of what
     its column may hold, as "purpose built" says no form.
     """
 
@@ -78,6 +86,7 @@ class Phrase:
     open: frozenset[str] = frozenset()
     weak: str = ""
     empty: bool = False
+    terraced: bool = False
 
 
 @lru_cache(maxsize=65_536)
@@ -88,8 +97,11 @@ def read(text: str, column: str) -> Phrase:
     age, rest = None, plain
     if topics == _ALL:
         age, rest = years.within(plain)
-    said, unread = _said(rest, column)
     values: dict[str, str] = {}
+    if set(_WALL) <= set(topics) and (u_value := _U_VALUE.search(rest)):
+        values["u_existing_w_m2k"] = u_value[1]
+        rest = rest.replace(u_value[0], " ")
+    said, unread = _said(rest, column)
     if set(_WALL) <= set(topics):
         values |= _wall(said, plain, column)
     if column == "remarks":
@@ -115,7 +127,9 @@ def read(text: str, column: str) -> Phrase:
     if "built_form" in values and (column == "built_form" or "property_type" not in values):
         weak = values.pop("property_type", "house" if column != "floor_position" else "")
     telling = any(meaning != "plain" and topic != "aside" for topic, meaning in said)
-    return Phrase(values, unread, age, left, weak, empty=not (values or age or telling or unread))
+    terraced = _of(said, "form") == {"terrace"}
+    empty = not (values or age or telling or unread)
+    return Phrase(values, unread, age, left, weak, empty, terraced)
 
 
 def _plain(text: str) -> str:
@@ -125,6 +139,8 @@ def _plain(text: str) -> str:
         shown = re.sub(rf"(?<=\d){sign}", figure, shown)
     shown = "".join(c for c in unicodedata.normalize("NFKD", shown) if not unicodedata.combining(c))
     low = shown.lower().replace("\u2019", "'").replace("\u201d", '"').replace("_", " ")
+    low = re.sub(r"\b(\d)b(?:\d+p)?([hfbm])\b", lambda f: f"{f[1]} bed {_BEDS[f[2]]}", low)
+    low = re.sub(r"\b(hse|house|flat|flt|bung|mais)(\d)\b", r"\1 \2", low)
     low = re.sub(r"(\d)\s*(?:\"|''|ins?\b(?! a\b| block)|inch(?:es)?\b)", r"\1in ", low)
     low = re.sub(r"\b(?:un|non)[- ]+(?=[a-z])", lambda found: found[0].strip("- ") + "\0", low)
     low = low.replace("un\0", "un").replace("non\0", "non ")
@@ -153,6 +169,9 @@ def _said(plain: str, column: str) -> tuple[list[tuple[str, str]], tuple[str, ..
         lost = _WALL if beside or "unknown" in kinds else ()
         said += [(t, m) for t, m in found if t in (*TOPICS[column], *_ASIDE) and t not in lost]
         unread += [part.strip()] if beside else left
+    code = plain.strip(" ,")
+    if not said and column != "floor_position" and _CODE.fullmatch(code):
+        unread = [code]
     return said, tuple(unread)
 
 
@@ -343,7 +362,7 @@ def _home(said: list[tuple[str, str]], plain: str, column: str) -> dict[str, str
     elif forms:
         floors -= {"mid"}
     if column == "floor_position" and (level := _LEVEL.fullmatch(plain.strip(" ,"))):
-        floors = {"ground" if int(level[1]) == 0 else "mid"}
+        floors = {"ground" if int(level[1]) <= 0 else "mid"}
     kind, form = _one(types), _form(forms)
     if of := _OF_STOREYS.search(plain):
         storey = int(of[1]) if of[1].isdigit() else 0
@@ -373,7 +392,8 @@ def _heating(said: list[tuple[str, str]]) -> dict[str, str]:
     fuels, heat = _of(said, "fuel"), _of(said, "heat")
     if "lpg" in fuels:
         fuels = fuels - {"gas"}
-    if _of(said, "doubt"):
+    two = "storage" in heat and fuels - {"electric"} and "network" not in heat
+    if _of(said, "doubt") or two:
         return {}
     system = _electric_or_shared(fuels, heat)
     if not system and len(fuels - {"electric"}) <= 1:
@@ -410,7 +430,7 @@ def _of_fuel(fuel: str, heat: set[str]) -> str:
     if fuel == "gas" and "room_heater" in heat and "boiler" not in heat:
         return "gas_room_heater"
     if fuel not in _FOSSIL or "warm_air" in heat:
-        return ""
+        return "gas_warm_air" if fuel == "gas" else ""
     old = "old" in heat and "condensing" not in heat
     return f"{fuel}_{'non' if old else ''}condensing_boiler"
 

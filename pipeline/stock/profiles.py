@@ -37,7 +37,7 @@ _FORMS: Mapping[str, re.Pattern[str]] = {
     "postcode": re.compile(r"^[a-z]{1,2}\d[a-z\d]?\s*\d[a-z]{2}$"),
     "uprn": re.compile(r"^0*\d{6,12}(?:\.0)?$"),
     "money": re.compile(r"£|\bgbp\b|\bpw\b|\bpcm\b"),
-    "yes_no": re.compile(r"^(?:y|n|yes|no|true|false|x|✓|✔|tick(?:ed)?|ie|nac ydy)$"),
+    "yes_no": re.compile(r"^(?:y|n|yes|no|true|false|x|tick(?:ed)?|ie|nac ydy|[✓✔✗✘×].*)$"),
     "epc": re.compile(r"^(?:[a-g]$|[a-g]\W*\d|(?:epc|band|rated|rating)\W*[a-g]\b|[a-g],)"),
     "code": re.compile(r"^(?=.*\d)[\w/.\-]{1,24}$"),
     "digits": re.compile(r"\d"),

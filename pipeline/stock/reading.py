@@ -36,7 +36,15 @@ from pipeline.stock import (
 )
 from pipeline.stock.answers import NOTHING, Answers
 from pipeline.stock.bounds import Table
-from pipeline.stock.headings import ESSENTIAL, Match, by_heading, match, plain, with_key
+from pipeline.stock.headings import (
+    ESSENTIAL,
+    Match,
+    by_heading,
+    is_personal,
+    match,
+    plain,
+    with_key,
+)
 from pipeline.stock.profiles import Profile
 from pipeline.stock.questions import Question
 from pipeline.stock.sheet import Sheet
@@ -93,6 +101,8 @@ def read(
         found = with_key(found, looks)
         _refuse_absent(answers, found, path.name)
         body, found, told = blocks.left_out(body, found, "block_ref" in answers.columns)
+        notes += told
+        found, told = _with_remarks(found, body.drop("source_row"))
         notes += told
     cells, superseded, older = newest.only(_cells(body, found, extra), body, names, looks)
     cells, cut = _cut(_of_walls(cells))
@@ -304,6 +314,48 @@ def _cells(body: pl.DataFrame, found: Match, extra: pl.DataFrame) -> pl.DataFram
     return known.join(extra, on="source_row", how="left", maintain_order="left")
 
 
+def _with_remarks(found: Match, cells: pl.DataFrame) -> tuple[Match, list[str]]:
+    """Columns nobody named that tell of the insulation of the main wall are read as remarks."""
+    telling = [
+        place
+        for place, heading in enumerate(found.all)
+        if heading in found.unused
+        and place < cells.width
+        and not is_personal(heading)
+        and not _OF_OTHERS & set(plain(heading).split())
+        and _tells_of_walls(cells.to_series(place))
+    ]
+    if not telling:
+        return found, []
+    own = [found.positions["remarks"]] if "remarks" in found.positions else []
+    several = (*own, *telling)
+    unused = tuple(h for h in found.unused if h not in {found.all[p] for p in telling})
+    notes = [f"{found.all[p]} is read for what it says of insulated walls" for p in telling]
+    read = replace(
+        found,
+        positions={**found.positions, "remarks": several[0]},
+        several={**found.several, "remarks": several},
+        unused=unused,
+    )
+    return read, notes
+
+
+def _tells_of_walls(cells: pl.Series) -> bool:
+    texts = cells.drop_nulls().unique()
+    telling = [text for text in texts if phrases.read(text, "remarks").values]
+    return cells.is_in(telling).sum() >= max(_LEAST_TELLING, _TELLING * cells.count())
+
+
+_OF_OTHERS = frozenset(
+    ("roof", "roofs", "loft", "floor", "floors", "window", "windows", "door", "doors", "heating",
+     "hot", "tank", "cylinder", "pipes", "rooms", "extension", "recommendation", "improvement",
+     "planned", "programme", "bid", "neighbour")
+)  # fmt: skip
+"""Words of a heading below which insulation is another's, or only meant."""
+_LEAST_TELLING, _TELLING = 3, 0.1
+"""Cells, and share of them, that tell of the main wall's insulation in a column of remarks."""
+
+
 def _of_walls(cells: pl.DataFrame) -> pl.DataFrame:
     """Remarks that tell of the main wall's insulation; the others, on whatever, are not kept."""
     if "remarks" not in cells.columns:
@@ -318,5 +370,8 @@ def _cell(column: str, place: int, found: Match, cells: list[str]) -> pl.Expr:
     several = found.several.get(column)
     if not several:
         return pl.col(cells[place]).alias(column)
+    if column == "remarks":
+        texts = (pl.col(cells[p]) for p in several)
+        return pl.concat_str(texts, separator="; ", ignore_nulls=True).alias(column)
     lines = {cells[p]: found.all[p] for p in several}
     return addresses.joined(lines).alias(column)

@@ -22,6 +22,8 @@ from pipeline.stock.headings import ESSENTIAL
 Severity = Literal["reject", "quarantine", "warn"]
 UNREADABLE = "__unreadable"
 UNREAD = "could not be read"
+ONLY_U = "is not known, only the U-value of the wall"
+"""What a wall is built of decides its screens and its price, so the home is held."""
 _TABLES = reference.load()
 _LIMITS = {row["name"]: row for row in _TABLES.table("stock_limits").iter_rows(named=True)}
 FLATS = ("flat", "maisonette")
@@ -116,6 +118,8 @@ _PARTS = (
     .then(pl.col("gable_wall_area_m2").fill_null(0.0))
     .otherwise("gable_wall_area_m2")
 )  # fmt: skip
+_WALL = pl.col("wall_construction")
+_KNOWN_U = _U.is_between(_low("u_existing_w_m2k"), _high("u_existing_w_m2k")).fill_null(False)
 _PRESENT = "is missing"
 _SMALLEST, _LARGEST = _low("floor_area_m2"), _high("floor_area_m2")
 _STALE_YEARS = int(_high("survey_age_years"))
@@ -124,7 +128,8 @@ _LATEST_YEAR = int(_high("construction_year"))
 RULES = (
     Rule("home_id", pl.col("home_id").is_not_null(), _PRESENT, "reject"),
     Rule("property_type", pl.col("property_type").is_not_null(), _PRESENT, "reject"),
-    Rule("wall_construction", pl.col("wall_construction").is_not_null(), _PRESENT, "reject"),
+    Rule("wall_construction", _WALL.is_not_null() | _KNOWN_U, _PRESENT, "reject"),
+    Rule("wall_construction", _WALL.is_not_null() | ~_KNOWN_U, ONLY_U, "warn"),
     Rule("floor_area_m2", pl.col("floor_area_m2").is_not_null(), _PRESENT, "reject"),
     Rule(
         "construction_year",
@@ -264,7 +269,10 @@ def _columns() -> dict[str, list[Rule]]:
     rules: dict[str, list[Rule]] = {column.name: [] for column in by_role("stock")}
     for name, own in rules.items():
         own += [rule for rule in RULES if rule.column == name]
-        own.append(Rule(name, ~pl.col(name + UNREADABLE), UNREAD))
+        unread = pl.col(name + UNREADABLE)
+        if name == "wall_construction":  # else `ONLY_U` holds the home
+            unread &= ~_KNOWN_U
+        own.append(Rule(name, ~unread, UNREAD))
     return rules | {"source_row": [rule for rule in RULES if rule.column == "source_row"]}
 
 

@@ -85,6 +85,8 @@ def overlay(
             )
             wins = _wins(column, name, precedence.get(column), [BASE, *accounts])
             wins &= ~pl.col("_stands")
+            if column in identity.NAMED:  # a shorter address would part a home from its street
+                wins &= ~_held(column)
             log.append(_told(beside, column, name, wins))
             used[column] = beside.filter(wins)["home_id"].unique()
             typed = _settled(beside, column, name, wins)

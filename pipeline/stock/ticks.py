@@ -12,7 +12,7 @@ from pipeline.stock import addresses, wording
 from pipeline.stock.profiles import Profile
 
 _YES = ("y", "yes", "true", "x", "1", "✓", "✔", "tick", "ticked", "ie")
-_NO = ("n", "no", "false", "0", "n/a", "na", "-", "nac ydy")
+_NO = ("n", "no", "false", "0", "n/a", "na", "-", "nac ydy", "✗", "✘", "×")
 _KINDS = {
     "wall_construction": (
         (r"cavity(?: brick| block)?(?: walls?)?", "Cavity"),
@@ -99,8 +99,11 @@ def _spelt(body: pl.DataFrame, ticked: dict[int, str]) -> pl.Expr:
     """
     parts, denied = [], []
     for place, meaning in ticked.items():
-        mark = pl.col(body.columns[place + 1]).str.strip_chars().str.to_lowercase()
+        cell = pl.col(body.columns[place + 1]).str.strip_chars().str.to_lowercase()
+        mark = cell.str.replace(r"^([✓✔✗✘×])[\s\S]+$", "$1")
         odd = pl.format("{} {}", pl.lit(meaning), mark)
+        crossed = cell.str.contains("[✓✔]").any() & (mark == "x")  # beside ticks a cross is a no
+        mark = pl.when(crossed).then(pl.lit("✗")).otherwise(mark)
         parts.append(
             pl.when(mark.is_in(_YES)).then(pl.lit(meaning)).when(~mark.is_in(_NO)).then(odd)
         )

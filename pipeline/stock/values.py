@@ -23,6 +23,10 @@ _FROM, _OPEN = _TELLS, "__open" + _TELLS
 """Between a column and that whose cells speak of it too, or speak of it without giving a value."""
 _WEAK = "type_by_form"
 """A type that only the form of a home tells, which no cell contradicts."""
+_TERRACED = "terraced"
+"""A form of which only this is said: a mid terrace, unless another cell says the end of one."""
+_U_ROUNDED = 0.051
+"""W/m2K by which a U-value in two cells may differ, from rounding."""
 _SPAN = ("__first", "__last")
 """First and last year a cell says."""
 _FUELS = {
@@ -192,6 +196,8 @@ def _phrase(text: str | None, own: str) -> list[object]:
         value = value or said.weak or None
     others = [name for name in phrases.FILLS if name not in (own, "construction_year")]
     told = {name: said.values[name] for name in others if name in said.values}
+    if said.terraced and "built_form" in told:
+        told["built_form"] = _TERRACED
     unreadable = value is None and not said.empty and (own in said.open or not (told or said.age))
     also = [f"{name}={code}" for name, code in told.items()]
     if said.age:
@@ -220,7 +226,9 @@ def _filled(frame: pl.DataFrame, raw: RawTable) -> tuple[pl.DataFrame, pl.DataFr
         for other in others:
             there = f"{name}{_FROM}{other}"
             clashes.append(_clash(frame, raw, name, other))
-            frame = frame.with_columns(pl.coalesce(name, there).alias(name))
+            told = pl.col(there).cast(frame.schema[name])
+            told = told.replace(_TERRACED, "mid_terrace") if name == "built_form" else told
+            frame = frame.with_columns(pl.coalesce(name, told).alias(name))
     by_form = [name for name in frame.columns if name.startswith(_WEAK)]
     frame = frame.with_columns(pl.coalesce("property_type", *by_form))
     filled = frame.with_columns(
@@ -251,6 +259,11 @@ def _clash(frame: pl.DataFrame, raw: RawTable, name: str, other: str) -> pl.Data
     if name == "construction_year":
         spans = [pl.col(f"{name}{_FROM}{other}{end}") for end in _SPAN]
         clash = (here < spans[0]) | (here > spans[1])
+    elif name == "u_existing_w_m2k":
+        clash = (here - said.cast(pl.Float64)).abs() > _U_ROUNDED
+    elif name == "built_form":
+        row = here.is_in(["mid_terrace", "end_terrace"]) & (said == _TERRACED)
+        clash = (here != said) & ~row
     elif name == "heating":
         clash = _fuel_of(here) != _fuel_of(said)
     elif name == "wall_construction":
@@ -304,6 +317,8 @@ def _said(column: Column) -> tuple[pl.Expr, pl.Expr]:
     value = pl.col(column.name)
     if column.dtype == "age":
         value = pl.coalesce(value.cast(pl.Int64).cast(pl.String), "age_band")
+    elif column.polars_dtype == pl.Float64:
+        value = value.round(4)
     known = pl.col("clean").is_not_null()
     said = pl.when(known).then(value.cast(pl.String)).otherwise(pl.lit(NOT_KNOWN))
     unreadable = known & value.is_null()

@@ -6,7 +6,7 @@ Yellow cells are for answers, with what is allowed to choose from. `mending` rea
 import datetime
 import hashlib
 import io
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import polars as pl
@@ -67,20 +67,18 @@ def build(
             made.sheet(name, filled)
         sent = quarantine.head(_MOST_LINES)
         made.rows(sent)
-        beside = {name: [cells for cells, _ in filled] for name, filled in sheets.items()}
-        made.about(sha256, fingerprint({**beside, AS_SENT: sent.iter_rows()}))
+        beside: dict[str, list[Sequence[Any]]] = {
+            name: [cells for cells, _ in filled] for name, filled in sheets.items()
+        }
+        beside[AS_SENT] = list(sent.iter_rows())
+        made.about(sha256, [mark(name, cells) for name, rows in beside.items() for cells in rows])
     return buffer.getvalue()
 
 
-def fingerprint(sheets: Mapping[str, Iterable[Sequence[Any]]]) -> str:
-    """A digest of the cells that are not for answers, in whatever order their lines stand."""
-    lines = (
-        "\x1f".join([name, *("" if cell is None else str(cell).strip() for cell in cells)])
-        for name, rows in sheets.items()
-        for cells in rows
-    )
-    told = sorted(line.rstrip("\x1f") for line in lines)
-    return hashlib.sha256("\x1e".join(told).encode()).hexdigest()
+def mark(sheet: str, cells: Sequence[Any]) -> str:
+    """A short digest of the cells of a line that are not for an answer."""
+    told = (sheet, *("" if cell is None else str(cell).strip() for cell in cells))
+    return hashlib.sha256("\x1f".join(told).rstrip("\x1f").encode()).hexdigest()[:12]
 
 
 Line = tuple[Sequence[Any], Sequence[str]]
@@ -190,12 +188,14 @@ class _Book:
                 sheet.write_string(number, column, "" if value is None else str(value), self._plain)
         sheet.freeze_panes(1, 3)
 
-    def about(self, sha256: str, beside: str) -> None:
-        """Whose workbook it is, what stands beside its yellow cells, and how to fill it."""
+    def about(self, sha256: str, marks: Sequence[str]) -> None:
+        """Whose workbook it is and how to fill it; hidden, the marks of its lines."""
         sheet = self._book.add_worksheet(ABOUT)
         sheet.set_column(0, 0, 100)
-        for row, text in enumerate((sha256, beside, *_GUIDE)):
-            sheet.write_string(row, 0, text)
+        sheet.set_column(1, 1, None, None, {"hidden": True})
+        for column, texts in enumerate(((sha256, *_GUIDE), marks)):
+            for row, text in enumerate(texts):
+                sheet.write_string(row, column, text)
 
 
 def _runs(rows: Sequence[int]) -> list[tuple[int, int]]:
@@ -210,8 +210,7 @@ def _runs(rows: Sequence[int]) -> list[tuple[int, int]]:
 
 
 _GUIDE = (
-    "The lines above are digests: of the stock list these rows come from, and of the cells that are"
-    " not yellow. Leave them.",
+    "The line above is a digest of the stock list these rows come from. Leave it.",
     "Fill yellow cells and leave the rest. Where a cell offers answers, choose one of them;"
     f" '{NOT_KNOWN}' takes the default of the tables knowingly.",
     f"{QUESTIONS}: what has to be settled for the list as a whole.",

@@ -25,7 +25,7 @@ _ABOUT = (
 _BEFORE = r"(?:\b(?:pre|before|cyn|up to|until|prior to)\b|<)"
 _AFTER = r"(?:\b(?:post|after|since|from|ar ol)\b|>)"
 _KNOWN = re.compile(
-    rf"{_ABOUT}|{_BEFORE}|{_AFTER}|construction|date|age|band|or|so|the|and|of|onwards?|period"
+    rf"{_ABOUT}|{_BEFORE}|{_AFTER}|construction|date|age|band|or|so|the|and|of|onwards?|period|assumed|actual"
 )
 _LATER = r"\(?\b(?:modernised|refurb\w*|extended|altered|converted|re-?built|improved)\b[^)]*\)?"
 _NATION = r"^(?:england (?:and|&) wales|england|wales|scotland|northern ireland): ?"
@@ -54,6 +54,16 @@ def _decade(part: str | None, first: str) -> Years:
     return year + low, year + high
 
 
+def _decades(first: str, last: str) -> Years:
+    """The years of two decades and between: 1920s-30s ends in 1939."""
+    return _span(first, str(int(last) + 9))
+
+
+def _century(part: str | None, number: str) -> Years:
+    first = 100.0 * (float(number) - 1.0) + 1.0
+    return _part(part, (first, first + 99.0))
+
+
 _FORMS: tuple[tuple[str, Callable[..., Years]], ...] = (
     (rf"(?:\bbetween )?{_START}{_Y} ?(?:-|to|/) ?{_Y}{_END}", _span),
     (rf"\bbetween {_Y} and {_Y}{_END}", _span),
@@ -61,6 +71,7 @@ _FORMS: tuple[tuple[str, Callable[..., Years]], ...] = (
     (rf"{_BEFORE} ?-? ?{_Y}{_END}", lambda year: (None, float(year) - 1.0)),
     (rf"{_START}{_Y} ?(?:onwards?|and later|or later|\+|on)(?!\w)", lambda y: (float(y), None)),
     (rf"{_AFTER} ?-? ?{_Y}{_END}", lambda year: (float(year) + 1.0, None)),
+    (r"(?<!\d)(1[5-9]\d0|20\d0) ?s? ?(?:-|/|to|and) ?(1[5-9]\d0|20\d0|[1-9]0) ?s\b", _decades),
     (r"\b(early|mid|late)?[ -]*(1[5-9]\d0|20\d0) ?(?:s|au)\b", _decade),
     (r"(?<![\d.])\b(early|mid|late)?[ -]*'?([2-9]0) ?s\b", _decade),
     (rf"\b{_MONTH}[ -]+'?(\d\d){_END}", lambda two: (_short(two), _short(two))),
@@ -69,7 +80,8 @@ _FORMS: tuple[tuple[str, Callable[..., Years]], ...] = (
     (rf"(?<!\d)(?:\d{{1,2}}[/.-])?\d{{1,2}}[/.-]{_Y}{_END}", _exact),
     (rf"(?:\b{_ABOUT}\.?)? ?{_START}{_Y}(?:\.0)?{_END}", _exact),
     (r"(?<![\w'])'(\d\d)(?![\d'])", lambda two: (_short(two), _short(two))),
-    (r"(?<![\d.])([1-9]\d) ?(?:-|to) ?(\d\d)(?![\d.])", lambda a, b: _span("19" + a, b)),
+    (r"(?<![\d.])([1-9]\d) ?(?:-|to|/) ?(\d\d)(?![\d./])", lambda a, b: _span("19" + a, b)),
+    (r"\b(early|mid|late)?[ -]*(1[6-9]|20)th c(?:ent(?:ury)?)?\b", _century),
 )
 """Ways to write years, the fuller first: what one has read the next no longer sees."""
 
@@ -90,7 +102,7 @@ def within(plain: str) -> tuple[Years | None, str]:
 
 def _eras(plain: str, found: set[Years]) -> str:
     rest = re.sub(r"\b(inter|pre|post)[ -]?war\b", r"\1war", plain)
-    rest = re.sub(r"\bbetween the wars\b", "interwar", rest)
+    rest = re.sub(r"\bbetween (?:the )?wars\b", "interwar", rest)
     for era, span in _ERAS.items():
         form = rf"\b(?:(early|mid|late)[ -]+)?{era}\b"
         found |= {_part(match[1], span) for match in re.finditer(form, rest)}
@@ -126,7 +138,7 @@ def read(text: str) -> Years | None:
     low = re.sub(r"(?<=\d)ish\b", " ", low)
     low = re.sub(r"[\u2010-\u2015]", "-", low)
     low = re.sub(r"\b(c|ca|est|approx)\. ?", r"\1 ", low)
-    low = re.sub(_LATER, "", re.sub(_NATION, "", low))
+    low = re.sub(r"\([^)\d]*\)", " ", re.sub(_LATER, "", re.sub(_NATION, "", low)))
     low = re.sub(r"^[a-m] ?[:=-] ?(?=\D*\d)|\(?\bband [a-m]\b\)?:?", "", low)
     found, rest = within(low)
     words = re.findall(r"[a-z]{2,}|\?|\d+", rest)

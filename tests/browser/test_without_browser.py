@@ -255,8 +255,8 @@ def test_text_of_the_stock_list_never_acts_as_markup(
     ("pasted", "said"),
     [
         ("NOWHERE1", "Not in this store: NOWHERE1"),
-        ("{first}\n{first}", "Named more than once in one claim: {first}"),
-        ("{unranked}", "No option was chosen, so nothing can be claimed: {unranked}"),
+        ("{first}\n{first}", "Named more than once: {first}"),
+        ("{unranked}", "These homes have no option to claim or measure: {unranked}"),
     ],
 )
 def test_homes_that_cannot_be_claimed_are_named(
@@ -532,6 +532,18 @@ def test_funds_allocated_on_the_page_are_what_the_pipeline_allocates(
     left = made.homes.filter(pl.col("reason_code") == "RULE").row(0, named=True)
     page.selectbox(key="why_home").set_value(left["home_id"]).run()
     assert any("Others do more with the money" in told.value for told in page.info)
+    claim = AppTest.from_function(claim_page, default_timeout=PATIENCE_S)
+    claim.session_state[data.ALLOCATION] = page.session_state[data.ALLOCATION]
+    claim = sound(claim.run())
+    claim.segmented_control(key="how").set_value("As allocated").run()
+    lines = sound(claim).dataframe[0].value.set_index("home_id")
+    costs = dict(funded.select("home_id", "cost_gbp").iter_rows())
+    assert lines["cost_gbp"].to_dict() == costs
+    assert lines["thickness_mm"].to_dict() == dict(
+        funded.select("home_id", "thickness_mm").iter_rows()
+    )
+    assert any("as allocated" in told.value for told in claim.caption)
+    assert "--homes homes.csv" in claim.code[-1].value
     taken = funded["home_id"][0]
     claims.export(store, [taken], store.parent / "claimed elsewhere")
     page.run()

@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 
-from pipeline import homes, reference, stock
+from pipeline import homes, identity, reference, stock
 from pipeline.errors import ProgrammeError
 from pipeline.settings import Settings
 
@@ -18,7 +18,10 @@ Truth = dict[str, str]
 
 @dataclass
 class Score:
-    """What became of one list. `contradictions` counts homes, `wrong` each value by column."""
+    """What became of one list. `contradictions` counts homes, `wrong` each value by column.
+
+    alike: homes that no money is spent on as they look like another of the list.
+    """
 
     name: str
     rows: int = 0
@@ -26,6 +29,7 @@ class Score:
     accepted: int = 0
     held: int = 0
     taken_though_not_usable: int = 0
+    alike: int = 0
     contradictions: int = 0
     untold: int = 0
     wrong: dict[str, int] = field(default_factory=dict)
@@ -57,6 +61,7 @@ def score(folder: Path) -> Score:
     except ProgrammeError as fault:
         made.refused = str(fault)
         return made
+    made.alike = identity.doubles(held)["home_id"].n_unique()
     by_key = {_plain(row["home_id"]): row for row in held.iter_rows(named=True)}
     by_row = {row["source_row"]: row for row in held.iter_rows(named=True)}
     for row in truth:
@@ -186,7 +191,7 @@ def table(scores: list[Score]) -> pl.DataFrame:
         "all",
         *(
             sum(getattr(s, name) for s in scores)
-            for name in ("rows", "usable", "accepted", "held", "taken_though_not_usable")
+            for name in ("rows", "usable", "accepted", "held", "taken_though_not_usable", "alike")
         ),
         sum(s.contradictions for s in scores),
         sum(s.untold for s in scores),
@@ -198,6 +203,7 @@ def table(scores: list[Score]) -> pl.DataFrame:
             "usable": s.usable,
             "accepted": f"{s.share:.1%}",
             "held": s.held,
+            "look alike": s.alike,
             "contradict": f"{s.contradictions / max(s.accepted, 1):.1%}",
             "untold": s.untold,
             "taken though not usable": s.taken_though_not_usable,

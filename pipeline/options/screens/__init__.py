@@ -22,11 +22,20 @@ from pipeline.reference import Reference
 from pipeline.settings import Settings
 
 __all__ = [
-    "EXCLUDE", "NOT_SURVEYED", "NOT_TESTED", "REFER", "SCREENS", "VERDICTS", "counts", "matrix",
-    "screen", "settle", "verdict_of",
+    "EXCLUDE", "NOT_SURVEYED", "NOT_TESTED", "REFER", "SCREENS", "VERDICTS", "as_own", "counts",
+    "matrix", "screen", "settle", "verdict_of",
 ]  # fmt: skip
+_OWN = {"leasehold": "social_rent", "private": "social_rent"}
 NOT_TESTED = "not tested"
 """What an empty cell of the matrix is counted as."""
+
+
+def as_own(tenure: pl.Expr) -> pl.Expr:
+    """The tenure by which a home is screened as though it were the landlord's own.
+
+    A fund may take other homes as infill.
+    """
+    return tenure.replace(_OWN)
 
 
 def screen(homes: pl.DataFrame, settings: Settings, reference: Reference) -> pl.DataFrame:

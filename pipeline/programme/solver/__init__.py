@@ -36,20 +36,26 @@ _PROOF = 1e-12
 class RulesClashError(ProgrammeError):
     """Rules that no allocation can keep together. `rules` names a smallest set of them."""
 
-    def __init__(self, rules: tuple[str, ...], limits: tuple[float, ...]) -> None:
-        """Say which rules clash, or which one cannot be kept at its limit, and what to do."""
-        self.rules = rules
+    def __init__(
+        self, rules: tuple[str, ...], limits: tuple[float, ...], offered: str = ""
+    ) -> None:
+        """Say which rules clash, or which one cannot be kept at its limit, and what to do.
+
+        offered: what there is to choose from, in a sentence.
+        """
+        self.rules, self.limits = rules, limits
+        asked = [
+            f"'{rule}'" + (f" (asks for {limit:,.10g})" if limit > 0.0 else "")
+            for rule, limit in zip(rules, limits, strict=True)
+        ]
         if len(rules) == 1:
-            asked = f", which asks for {limits[0]:,.10g}" if limits[0] > 0.0 else ""
-            super().__init__(
-                f"No choice of homes keeps the rule '{rules[0]}'{asked}: relax it, or add homes"
-                " that meet it."
+            said = f"No choice of homes keeps the rule {asked[0]}.{offered} Relax it, or add homes"
+        else:
+            said = (
+                f"No choice of homes keeps these rules together: {'; '.join(asked)}. Each can be"
+                f" kept without the others.{offered} Relax one of them, or add homes"
             )
-            return
-        super().__init__(
-            f"No choice of homes keeps these rules together: {'; '.join(rules)}. Each can be kept"
-            " without the others: relax one of them, or add homes that meet it."
-        )
+        super().__init__(f"{said} that meet it.")
 
 
 class NoPlanError(ProgrammeError):
