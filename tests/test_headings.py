@@ -7,7 +7,7 @@ import pytest
 import xlsxwriter
 
 from pipeline import stock
-from pipeline.stock import Inputs, addresses, doubts, profiles, reading, wording
+from pipeline.stock import Inputs, addresses, doubts, headings, profiles, reading, wording
 from pipeline.stock.headings import match
 from tests.conftest import GOOD_ROW, HEADINGS, stock_text
 from tests.lists.score import HERE, folders
@@ -603,3 +603,105 @@ def test_what_was_inspected_counts_before_what_was_assumed_and_is_filled_from_it
     assert listed.accepted["floor_area_m2"].to_list()[0] == 71.0
     assert not listed.raw.questions
     assert "which fills 5 cells; the two differ in 3 rows" in listed.raw.notes[0]
+
+
+def test_sheets_beside_the_homes_tell_addresses_by_key_and_buildings_by_block(tmp_path):
+    path = tmp_path / "list.xlsx"
+    flats = [
+        {"Flat ref": f"F{n:02}", "Block": f"Block {'AB'[n % 2]}", "Flat": n, "GIA": 50,
+         "Floor": "Top", "Heating": "Gas boiler"}
+        for n in range(1, 13)
+    ]  # fmt: skip
+    blocks = [
+        ["Block", "Block address", "Postcode", "Year built", "Wall construction", "GIA"],
+        ["Block A", "Alder Court, Mill Lane", "LE1 1XJ", 1965, "Cavity", 600],
+        ["Block B", "Beech Court, Mill Lane", "LE1 2XJ", 1905, "Solid brick", 600],
+    ]
+    with xlsxwriter.Workbook(str(path)) as book:
+        _sheet_of(book, "Flats", flats, [list(flats[0])])
+        _sheet_of(book, "Blocks", [], blocks)
+        _sheet_of(
+            book,
+            "UPRNs",
+            [],
+            [["Flat ref", "UPRN"], *([f"F{n:02}", 100100 + n] for n in range(1, 13))],
+        )
+    listed = stock.ingest(Inputs(path), {})
+    columns = [
+        "home_id",
+        "uprn",
+        "address",
+        "postcode",
+        "property_type",
+        "wall_construction",
+        "floor_area_m2",
+    ]
+    assert listed.accepted.select(columns).rows()[:2] == [
+        ("F01", "100101", "Flat 1, Beech Court, Mill Lane", "LE1 2XJ", "flat", "solid_brick", 50.0),
+        ("F02", "100102", "Flat 2, Alder Court, Mill Lane", "LE1 1XJ", "flat", "cavity", 50.0),
+    ]
+
+
+def test_streets_on_the_first_of_their_homes_and_numbers_behind_them_make_addresses(tmp_path):
+    rows = [
+        {"Street": street, "Postcode": code, "No": n % 6 + 1, "Flat": None, **row}
+        for n, row in enumerate(_homes(12, Address=None, Postcode=None))
+        for street, code in [
+            {0: ("Mill Road", "HX77 3AB"), 6: ("Fell View", "HX77 4CD")}.get(n, (None, None))
+        ]
+    ]
+    raw = reading.read(_csv(tmp_path / "list.csv", rows))
+    assert raw.frame["address"].to_list()[5:7] == ["6 Mill Road", "1 Fell View"]
+    assert raw.frame["postcode"].to_list()[5:7] == ["HX77 3AB", "HX77 4CD"]
+    assert "told once for several homes" in raw.notes[0]
+
+
+def test_lines_that_a_report_prints_on_every_page_are_no_homes(tmp_path):
+    table = [list(row.values()) for row in _homes(12)]
+    heads = list(_homes(1)[0])
+    page = ["Report HS104", "", "Run 04/11/2026 09:14", "", "", "Page 2", ""]
+    path = tmp_path / "list.csv"
+    path.write_text(
+        "\n".join(
+            ",".join(f'"{cell}"' for cell in row)
+            for row in [heads, *table[:6], page, heads, *table[6:]]
+        )
+    )
+    listed = stock.ingest(Inputs(path), {})
+    assert (listed.accepted.height, listed.quarantine.height) == (12, 0)
+
+
+def test_years_from_and_to_and_everyday_words_for_walls_and_doors(tmp_path):
+    rows = [
+        {"Period from": "1930", "Period to": "1939", "Wall make-up": "Solid brick",
+         "Door": str(n), "Road": "Mill Road", "Prop sub-category": "Semi-detached house", **row}
+        for n, row in enumerate(_homes(12, Address=None, Built=None, Wall=None, Type=None), 1)
+    ]  # fmt: skip
+    frame = reading.read(_csv(tmp_path / "list.csv", rows)).frame
+    assert frame["construction_year"][0] == "1930-1939"
+    assert frame["wall_construction"][0] == "Solid brick"
+    assert frame["address"][0] == "1 Mill Road"
+
+
+def test_a_rival_holds_only_the_homes_whose_cells_differ_and_a_second_system_is_none(tmp_path):
+    rows = [
+        {**row, "Outer walls": "Cavity" if n == 3 else "Brick, solid", "Heating": "Gas boiler",
+         "SEC_HTG": "Electric fire"}
+        for n, row in enumerate(_homes(12, Wall=None, **{"Main walls": "Solid brick"}))
+    ]  # fmt: skip
+    listed = stock.ingest(Inputs(_csv(tmp_path / "list.csv", rows)), {})
+    (asked,) = listed.raw.questions
+    assert asked.column == "wall_construction"
+    assert asked.found.endswith(
+        f"Type 'heading: {asked.headings[0]}' or 'heading: {asked.headings[1]}'."
+    )
+    assert listed.accepted["held_for"].count() == 1
+
+
+def test_a_heading_is_likened_to_a_column_only_where_its_cells_agree(tmp_path):
+    rows = [
+        {**row, "Rent pw": "81.20", "Glaze kind": "Double", "Tenure": None}
+        for row in _homes(12, **{"Windows": "Double glazed"})
+    ]
+    found = reading.read(_csv(tmp_path / "list.csv", rows)).match
+    assert set(headings.suggestions(found)) <= {"Glaze kind", "Windows"}

@@ -24,7 +24,10 @@ _OF_FLATS = {
     for others in ((), ("number",), ("position",), ("key",), ("asset",), ("asset", "number"))
 }
 _FLAT_WORDS = {"flat", "apartment", "apt", "unit", "fflat", "subbuilding", "saon", "sub"}
-_NUMBER = {frozenset({"number"}), frozenset({"house", "number"}), frozenset({"address", "number"})}
+_NUMBER = {
+    frozenset(parts)
+    for parts in (("number",), ("house", "number"), ("address", "number"), ("house",), ("door",))
+}
 
 
 def positions(
@@ -33,9 +36,9 @@ def positions(
     """Positions that hold the address: one with all of it, else its lines in the list's order.
 
     headings: None where a heading is another column's; cells: what stands below them; flats: those
-    that tell which flat of a house a home is, which come first.
+    that tell which flat of a house a home is, which come first, before the house's number.
     """
-    whole, lines = [], []
+    whole, lines, numbers = [], [], []
     for place, heading in enumerate(headings):
         parts, unknown = wording.parts_of(heading or "")
         parts -= {"second"}
@@ -47,11 +50,13 @@ def positions(
             whole.append(place)
         elif place in flats:
             continue
-        elif parts in _WHOLE | _LINE or (parts in _NUMBER and _are_house_numbers(place, cells)):
+        elif parts in _NUMBER and _are_house_numbers(place, cells):
+            numbers.append(place)
+        elif parts in _WHOLE | _LINE:
             lines.append(place)
-    if whole and (not lines or _has_numbers(whole[0], cells)):
+    if whole and (not (lines or numbers) or _has_numbers(whole[0], cells)):
         return (whole[0],)
-    found = sorted([*whole, *lines])
+    found = [*numbers, *sorted([*whole, *lines])]
     return (*(flats if found else ()), *found)
 
 

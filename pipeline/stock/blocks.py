@@ -15,9 +15,9 @@ _IS_BLOCK = r"(?i)^\s*(?:block|building|parent|core|bloc)(?: of flats| level| re
 _IS_FLAT = r"(?i)\b(?:flats?|maisonettes?|mais|apartments?|bedsits?|studios?|units?|fflat)\b"
 _FEW_KINDS = 20
 """Different cells of a column that tells the level of a row. Own assumption."""
-_OF_THE_BUILDING = (
-    "postcode", "construction_year", "wall_construction", "wall_insulation", "wall_thickness_mm",
-    "u_existing_w_m2k", "heritage", "heating", "heating_fuel",
+OF_THE_BUILDING = (
+    "address", "postcode", "construction_year", "wall_construction", "wall_insulation",
+    "wall_thickness_mm", "u_existing_w_m2k", "heritage", "heating", "heating_fuel",
 )  # fmt: skip
 """Columns that a flat's row may leave to its block's."""
 _ONLY_FLAT = r"(?i)^\s*(?:flats?|apartment|apt|unit|fflat|no\.?)?\s*[\w/.-]{1,5}\s*$"
@@ -109,7 +109,9 @@ def _told_by_blocks(
 
     fills: whether they leave to it also what their own cells of the building do not tell.
     """
-    left = [found.positions[c] for c in _OF_THE_BUILDING if c in found.positions] if fills else []
+    left = (
+        [found.positions[c] for c in OF_THE_BUILDING[1:] if c in found.positions] if fills else []
+    )
     of_building = {homes.columns[place + 1] for place in left}
     where = {homes.columns[p + 1] for p in (found.positions.get("address"),) if p is not None}
     for column in homes.columns[1:-1]:

@@ -15,7 +15,7 @@ LEAST_CLONES = 5
 def find(
     typed: pl.DataFrame, cells: pl.DataFrame, faulty: pl.Series, kept: pl.Series
 ) -> pl.DataFrame:
-    """source_row of each second entry of a home, and stays: the row that stands for the home.
+    """source_row of each second entry of a home, stays: the row that stands for it, and by what.
 
     faulty: source_row of rows that fail a rule. kept: of rows a person said to keep; they stand
     before all others, and no address makes them a second entry. Rows are one home where the
@@ -28,7 +28,12 @@ def find(
         pl.when(pl.col(key).is_not_null()).then(pl.col("_rank").min().over(key)) for key in _KEYS
     ]
     stays = _followed(ordered.select(pl.min_horizontal("_rank", *firsts)).to_series())
-    return ordered.select("source_row", stays=pl.col("source_row").gather(stays)).filter(
+    same = [
+        pl.when(pl.col(key) == pl.col(key).gather(stays)).then(pl.lit(way))
+        for key, way in zip(_KEYS, identity.SURE, strict=True)
+    ]
+    by = pl.coalesce(*same, pl.lit("a third row"))
+    return ordered.select("source_row", stays=pl.col("source_row").gather(stays), by=by).filter(
         pl.col("source_row") != pl.col("stays")
     )
 

@@ -142,7 +142,7 @@ def _sentence() -> pl.Expr:
 
 
 def second_entries(found: pl.DataFrame) -> pl.DataFrame:
-    """Fault lines of rows that enter a home again; found: source_row and stays."""
+    """Fault lines of rows that enter a home again; found: source_row, stays, by."""
     return found.select(
         "source_row",
         pl.lit("source_row").alias("column"),
@@ -150,7 +150,7 @@ def second_entries(found: pl.DataFrame) -> pl.DataFrame:
         pl.lit(None, pl.String).alias("text"),
         pl.lit("quarantine").alias("severity"),
         pl.lit("Row is a second entry of a home").alias("rule"),
-        pl.format("Second entry of the home in row {}", "stays").alias("fault"),
+        pl.format("Second entry of the home in row {} by {}", "stays", "by").alias("fault"),
     )
 
 

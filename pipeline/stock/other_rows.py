@@ -25,6 +25,10 @@ _TOTAL = (
     r"|(?:sum|average|avg|mean|count)[:.]?$|(?:sum|average|mean|count|no\.?|number) (?:of|for) "
     rf"|(?:average|mean) {_HOMES}|{_MANY}$)"
 )
+_OF_A_PAGE = (
+    r"^(?:page \d+|run (?:on|date|at)?:? ?\d|printed\b|print date\b|report (?:no|ref|date)\b)"
+)
+"""A cell of the lines that a report prints on every page; common practice."""
 _WITH_POSTCODE = r"(?i)^(.*?)[\s,]+([a-z]{1,2}\d[a-z\d]?\s*\d[a-z]{2})\s*$"
 _STREET = rf"(?i)^((?:[\w'.-]+ ){{1,4}}(?:{'|'.join(STREETS)}))$"
 
@@ -86,11 +90,14 @@ def _titles(rows: pl.DataFrame, cells: Sequence[str], told: pl.Expr) -> pl.DataF
 
 
 def _totals(rows: pl.DataFrame, cells: Sequence[str], told: pl.Expr) -> pl.Series:
-    """Row numbers of totals, counts and averages, by the first text of a row."""
+    """Row numbers of totals, counts and averages, by the first text, and of heads of pages."""
     usual = rows.select(told.quantile(0.8)).item() or 0.0
     first = _plain(pl.coalesce(cells))
-    few = (told <= _MOST_FILLED * usual) & first.str.contains(_TOTAL)
-    return rows.filter(first.str.contains(_IS_TOTAL) | few)["source_row"]
+    few = rows.filter(told <= _MOST_FILLED * usual)
+    pages = pl.any_horizontal(_plain(pl.col(c)).str.contains(_OF_A_PAGE) for c in cells)
+    sums = rows.filter(first.str.contains(_IS_TOTAL))["source_row"]
+    others = few.filter(first.str.contains(_TOTAL) | pages)["source_row"]
+    return pl.concat([sums, others]).unique()
 
 
 def _below(rows: pl.DataFrame, told: pl.Expr) -> pl.Series:
@@ -172,6 +179,33 @@ def _tells_streets(body: pl.DataFrame, names: Sequence[str]) -> bool:
     return any("street" in wording.parts_of(name)[0] for name in names) or any(
         held.share("address") > 0.5 for held in looks
     )
+
+
+_LEAST_BLANK = 0.4
+"""A street that stands once for its homes leaves more of its column blank. Own assumption."""
+
+
+def with_merged(body: pl.DataFrame, names: Sequence[str]) -> tuple[pl.DataFrame, list[str]]:
+    """The rows with streets and postcodes that stand only on the first of their homes on each.
+
+    Each stands once: no two that follow one another are equal.
+    """
+    filled = []
+    for place, name in enumerate(names):
+        parts = wording.parts_of(name)[0]
+        cells = body[body.columns[place + 1]]
+        held = cells.drop_nulls()
+        if parts not in ({"street"}, {"postcode"}, {"street", "address"}) or len(held) < 2:
+            continue
+        once = not (held == held.shift()).any()
+        if once and cells[0] is not None and len(held) < (1 - _LEAST_BLANK) * len(cells):
+            filled.append(place)
+    if not filled:
+        return body, []
+    columns = [body.columns[place + 1] for place in filled]
+    what = " and ".join(f"'{names[place]}'" for place in filled)
+    note = f"{what}, told once for several homes, was put on each of them"
+    return body.with_columns(pl.col(columns).forward_fill()), [note]
 
 
 _DITTO = ("ditto", "Ditto", "DITTO", "do.", "Do.", "DO.", "do", "Do", '"', "''", "〃", "as above")

@@ -148,6 +148,8 @@ def _homes(
     others = [*others, Table("", True, (), below)]
     body, names, told = other_rows.with_streets(body, names, between)
     notes += told
+    body, told = other_rows.with_merged(body, names)
+    notes += told
     body, told = other_rows.without_ditto(body)
     notes += told
     body, told = lookups.applied(body, names, others)
@@ -220,9 +222,10 @@ def _sheet(
 
 
 def _legible(rows: pl.DataFrame, name: str) -> tuple[pl.DataFrame, list[str]]:
-    """Rows without characters that nobody sees, and a note where there were some."""
+    """Rows without characters that nobody sees, blank cells empty, and a note where some were."""
     _refuse_long(rows, name)
     rows, unseen = characters.without_unseen(rows)
+    rows = rows.with_columns(pl.when(pl.all().str.contains(r"\S")).then(pl.all()))
     return rows, [
         f"control characters were taken out of {counted(unseen, 'cell')}"
     ] if unseen else []

@@ -17,6 +17,11 @@ _OF_ATTRIBUTES = 3
 """Columns that a heading for attributes and one for their values count for."""
 _SAME_HOMES = 0.1
 """Two sheets that share more of their keys list the same homes. Own assumption."""
+_LEAST_OF_A_HOME = 3
+"""Cells of a row that may be a home's. Own assumption."""
+_OF_A_KEY = 2
+"""Columns that a key of homes counts for: a sheet of their blocks may name more of the others."""
+_KINDS = re.compile(r"\b(house|bungalow|flat|maisonette)s?\b", re.I)
 _OTHER = re.compile(
     r"\b(sold|dispos\w*|demol\w*|archive\w*|leavers|garage\w*|shops?|commercial)\b", re.I
 )
@@ -70,8 +75,8 @@ def of_book(
         return homes, [*left, *boxes], notes
     hidden = [table.name for table in tables if not table.shows]
     shown = [table for table in tables if table.shows] or tables
-    sheets = [looked_at(table.name, table.rows, settled) for table in shown]
-    best = max(sheets, key=lambda sheet: sheet.count)
+    sheets = [_of_its_kind(looked_at(table.name, table.rows, settled)) for table in shown]
+    best = max(sheets, key=lambda sheet: sheet.count + _OF_A_KEY * stacks.keyed(sheet))
     rivals = [s for s in sheets if s is not best and _has_homes(s, best)]
     if again := [s.name for s in rivals if stacks.share_known(s, best) > _SAME_HOMES]:
         raise StockListError(
@@ -105,9 +110,25 @@ def _chosen(
     return [looked_at(found[0].name, found[0].rows, settled)], rest, [f"read sheet '{chosen}'"]
 
 
+def _of_its_kind(sheet: Sheet) -> Sheet:
+    """A sheet without types of homes, with the one that its name tells behind its last column."""
+    kinds = {kind.lower() for kind in _KINDS.findall(sheet.name)}
+    if len(kinds) != 1 or not sheet.names:
+        return sheet
+    held = headings.match(sheet.names, cells=sheet.looks).positions
+    if {"property_type", "description"} & set(held):
+        return sheet
+    below = pl.int_range(pl.len()) > sheet.header
+    some = pl.sum_horizontal(pl.all().is_not_null()) >= _LEAST_OF_A_HOME
+    told = pl.when(below & some).then(pl.lit(kinds.pop())).alias("kind")
+    names = (*sheet.names, *("" for _ in range(sheet.rows.width - len(sheet.names))))
+    names = (*names, "Property type")
+    return replace(sheet, rows=sheet.rows.with_columns(told), names=names)
+
+
 def _has_homes(sheet: Sheet, best: Sheet) -> bool:
     """Whether a sheet is another list of homes, not of something about them."""
-    if _OTHER.search(sheet.name):
+    if _OTHER.search(sheet.name) or stacks.of_blocks(sheet, best):
         return False
     held = set(headings.match(sheet.names, cells=sheet.looks).positions)
     told = len(held & {*headings.ESSENTIAL, "description"})

@@ -6,7 +6,7 @@ from dataclasses import replace
 import polars as pl
 
 from pipeline.columns import dictionary
-from pipeline.stock import addresses, headings, units
+from pipeline.stock import addresses, blocks, headings, units
 from pipeline.stock.headings import Match
 from pipeline.stock.sheet import Sheet
 
@@ -16,7 +16,8 @@ _LEAST_AGAIN = 4
 _FIRST = 12
 """Columns of which two hold well-known headings wherever another part begins. Own assumption."""
 _LEAST_KNOWN, _LEAST_SINGLE = 0.5, 0.98
-_OF_THE_PLACE = {*_KEYS, "address", "postcode", "estate", "block_ref", "tenure"}
+_OF_THE_PLACE = {"estate", "block_ref"}
+_KEY_OF_BLOCK = "block_ref"
 
 
 def _match(sheet: Sheet) -> Match:
@@ -29,10 +30,15 @@ def _keys(sheet: Sheet, found: Match, column: str) -> pl.Series:
     return cells.drop_nulls().str.strip_chars()
 
 
-def share_known(sheet: Sheet, other: Sheet) -> float:
-    """Share of a sheet's keys that are keys of another."""
+def keyed(sheet: Sheet) -> bool:
+    """Whether a heading of a sheet holds keys of homes."""
+    return any(key in _match(sheet).positions for key in _KEYS)
+
+
+def share_known(sheet: Sheet, other: Sheet, by: Sequence[str] = _KEYS) -> float:
+    """Share of a sheet's keys that are keys of another, by the first key that both have."""
     one, two = _match(sheet), _match(other)
-    for column in _KEYS:
+    for column in by:
         if column in one.positions and column in two.positions:
             keys = _keys(sheet, one, column)
             known = keys.is_in(_keys(other, two, column).unique().implode()).sum()
@@ -41,22 +47,42 @@ def share_known(sheet: Sheet, other: Sheet) -> float:
 
 
 def tells_more(sheet: Sheet, homes: Sheet) -> bool:
-    """Whether a sheet has one row to a home and columns that the list of homes lacks."""
+    """Whether a sheet has one row to a home, or to a block, and columns that the homes lack."""
+    return _key_of(sheet, homes) is not None
+
+
+def of_blocks(sheet: Sheet, homes: Sheet) -> bool:
+    """Whether a sheet has a row to each block of the homes of another."""
+    return not keyed(sheet) and _key_of(sheet, homes) == _KEY_OF_BLOCK
+
+
+def _key_of(sheet: Sheet, homes: Sheet) -> str | None:
+    """The key by which a sheet tells more of the homes of another."""
     found, held = _match(sheet), _match(homes)
-    key = next((c for c in _KEYS if c in found.positions and c in held.positions), None)
-    if key is None or not set(found.positions) - set(held.positions) - _OF_THE_PLACE:
-        return False
-    keys = _keys(sheet, found, key)
-    single = keys.n_unique() >= _LEAST_SINGLE * max(len(keys), 1)
-    return single and share_known(homes, sheet) >= _LEAST_KNOWN
+    for key in (*_KEYS, _KEY_OF_BLOCK):
+        if key in found.positions and key in held.positions and _told(key, found, held):
+            keys = _keys(sheet, found, key)
+            single = keys.n_unique() >= _LEAST_SINGLE * max(len(keys), 1)
+            if single and share_known(homes, sheet, [key]) >= _LEAST_KNOWN:
+                return key
+    return None
+
+
+def _told(key: str, found: Match, held: Match) -> list[str]:
+    """Columns of a sheet that the homes lack; of a block's those that its flats share."""
+    new = [c for c in found.positions if c not in {*held.positions, *_OF_THE_PLACE}]
+    return [c for c in new if c in blocks.OF_THE_BUILDING] if key == _KEY_OF_BLOCK else new
 
 
 def beside(homes: Sheet, others: Sequence[Sheet]) -> Sheet:
     """A list of homes with the columns that other sheets tell of them by their key."""
-    for other in others:
+    for sheet in others:
+        key = _key_of(sheet, homes)
+        if key is None:
+            continue
+        other = _with_one_address(sheet)
         found, held = _match(other), _match(homes)
-        key = next(c for c in _KEYS if c in found.positions and c in held.positions)
-        new = [p for c, p in found.positions.items() if c not in {*held.positions, *_OF_THE_PLACE}]
+        new = [found.positions[column] for column in _told(key, found, held)]
         told = other.rows.slice(other.header + 1).select(
             pl.col(other.rows.columns[found.positions[key]]).str.strip_chars().alias("key"),
             *(pl.col(other.rows.columns[p]).alias(f"{other.name} {p}") for p in new),
@@ -66,11 +92,12 @@ def beside(homes: Sheet, others: Sequence[Sheet]) -> Sheet:
         rows = homes.rows.with_columns(key=own).join(
             told, on="key", how="left", maintain_order="left"
         )
-        width = len(homes.names)
         rows = rows.drop("key")
-        names = (*homes.names, *(other.names[p] for p in new))
+        width = len(homes.names)
+        names = (*homes.names, *("" for _ in range(homes.rows.width - width)))
+        names = (*names, *(other.names[p] for p in new))
         rows.columns = [f"column_{n}" for n in range(rows.width)]
-        homes = replace(homes, rows=rows, names=names[: rows.width]) if width else homes
+        homes = replace(homes, rows=rows, names=names)
     return homes
 
 

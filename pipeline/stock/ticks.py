@@ -36,7 +36,10 @@ _WHERE = {
 }
 """Words of the merged heading above that may stand in front."""
 _LEAST = 0.6
-_LATEST = re.compile(r"^(?:age |year |yr |built )*(?:to|until|latest|end)\b(?!.*\b(?:form|let)\b)")
+_LATEST = re.compile(
+    r"^(?:age |year |yr |built |build |period |construction |date )*(?:to|until|latest|end)\b"
+    r"(?!.*\b(?:form|let)\b)"
+)
 
 
 def put_together(

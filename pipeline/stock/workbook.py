@@ -120,7 +120,10 @@ def allowed(column: str) -> Sequence[str]:
 def _fault(line: dict[str, Any], homes: Mapping[int, str | None]) -> Line:
     row, column = line["source_row"], line["column"]
     offered = (KEEP,) if column == "source_row" else allowed(column)
-    cells = (row, homes.get(row), label(column), line["heading"], line["text"], line["fault"])
+    fault = line["fault"]
+    if column == "source_row":
+        fault += f". Type '{KEEP}' to take this row as it stands; nothing, to leave it out"
+    cells = (row, homes.get(row), label(column), line["heading"], line["text"], fault)
     return cells, offered
 
 
