@@ -55,9 +55,18 @@ def positions(
         elif parts in _WHOLE | _LINE:
             lines.append(place)
     if whole and (not (lines or numbers) or _has_numbers(whole[0], cells)):
-        return (whole[0],)
+        return (whole[0], *_towns(whole[0], lines, headings, cells))
     found = [*numbers, *sorted([*whole, *lines])]
     return (*(flats if found else ()), *found)
+
+
+def _towns(
+    whole: int, lines: Sequence[int], headings: Sequence[str | None], cells: Sequence[Profile]
+) -> list[int]:
+    """Where the towns of addresses stand that do not say them: streets of one name are in many."""
+    if whole >= len(cells) or cells[whole].share("parted") > 0.2:
+        return []
+    return [place for place in lines if wording.parts_of(headings[place] or "")[0] == {"town"}]
 
 
 def is_flat(heading: str) -> bool:

@@ -41,6 +41,7 @@ _FORMS: Mapping[str, re.Pattern[str]] = {
     "epc": re.compile(r"^(?:[a-g]$|[a-g]\W*\d|(?:epc|band|rated|rating)\W*[a-g]\b|[a-g],)"),
     "code": re.compile(r"^(?=.*\d)[\w/.\-]{1,24}$"),
     "digits": re.compile(r"\d"),
+    "parted": re.compile(r"\w,"),
     "storey": re.compile(r"^-?\d{1,2}(?:st|nd|rd|th|/[fr\d]{1,2}|f)?\b(?: (?:of|floor).*)?$"),
     "house_number": re.compile(r"^\d{1,4}[a-z]?(?:[-/]\d{1,4}[a-z]?)?$"),
     "address": re.compile(
