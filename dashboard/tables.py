@@ -268,7 +268,7 @@ def beside_type(ranking: pl.DataFrame, base: assess.Basis) -> pl.DataFrame:
     filled = homes.describe(bare, base.reference, base.settings).select(
         "home_id", u_default_w_m2k="u_existing_w_m2k", wall_area_estimated_m2="wall_area_m2"
     )
-    wall = pl.col("wall_construction").str.replace_all("_", " ")
+    wall = pl.col("wall_construction").str.replace_all("_", " ").fill_null("not known")
     added = pl.col("wall_insulation").is_in(["external", "internal"])
     return ranking.join(filled, on="home_id", maintain_order="left").select(
         "home_id", "source_row", "address", "property_type", "built_form", "floor_area_m2",

@@ -319,8 +319,6 @@ def _said(column: Column) -> tuple[pl.Expr, pl.Expr]:
     value = pl.col(column.name)
     if column.dtype == "age":
         value = pl.coalesce(value.cast(pl.Int64).cast(pl.String), "age_band")
-    elif column.polars_dtype == pl.Float64:
-        value = value.round(4)
     known = pl.col("clean").is_not_null()
     said = pl.when(known).then(value.cast(pl.String)).otherwise(pl.lit(NOT_KNOWN))
     unreadable = known & value.is_null()

@@ -6,6 +6,7 @@ Yellow cells are for answers, with what is allowed to choose from. `mending` rea
 import datetime
 import hashlib
 import io
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -107,7 +108,9 @@ def _reading(line: dict[str, Any]) -> Line:
 
 
 def _plain(value: str | None) -> str:
-    return (value or "").replace("_", " ")
+    """A value as a person would write it."""
+    long = re.fullmatch(r"-?\d+\.\d{5,}", value or "")
+    return f"{float(long[0]):.2f}" if long else (value or "").replace("_", " ")
 
 
 def allowed(column: str) -> Sequence[str]:

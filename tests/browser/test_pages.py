@@ -62,7 +62,9 @@ def named_homes(page: Page, served: Served, homes: list[str]) -> None:
 
 def tick(page: Page) -> Locator:
     """Say that the claim was checked; returns the button that freezes it."""
-    page.get_by_text("I have checked the homes and the figures").click()
+    said = page.get_by_text("I have checked the homes and the figures")
+    expect(said).to_have_count(1)  # what stood before goes only when the page is done
+    said.click()
     button = page.get_by_role("button", name="Freeze this claim")
     expect(button).to_be_enabled()
     return button
