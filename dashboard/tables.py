@@ -319,7 +319,8 @@ def ranges(values_of: pl.DataFrame, by: str, column: str) -> pl.DataFrame:
 def defaults_used(given: pl.DataFrame) -> pl.DataFrame:
     """The default U-values of the homes in each type of wall, to two decimals, with homes."""
     return (
-        given.group_by("wall_type", pl.col("u_default_w_m2k").round(2))
+        given.drop_nulls("wall_type")
+        .group_by("wall_type", pl.col("u_default_w_m2k").round(2))
         .agg(homes=pl.len(), share=pl.len())
         .with_columns(share=pl.col("homes") / pl.col("homes").sum().over("wall_type"))
         .sort("wall_type", "u_default_w_m2k")

@@ -705,3 +705,44 @@ def test_a_heading_is_likened_to_a_column_only_where_its_cells_agree(tmp_path):
     ]
     found = reading.read(_csv(tmp_path / "list.csv", rows)).match
     assert set(headings.suggestions(found)) <= {"Glaze kind", "Windows"}
+
+
+def test_a_line_above_the_headings_says_what_codes_mean(tmp_path):
+    over = [
+        ["Key to walls: SB = solid brick; CU = cavity unfilled; NT = non traditional"],
+        ["Ref", "Address", "Postcode", "Type", "Built", "Floor area", "Walls (see key)"],
+    ]
+    path = tmp_path / "list.xlsx"
+    with xlsxwriter.Workbook(str(path)) as book:
+        _sheet_of(book, "List", _homes(12, Wall=lambda n: ("SB", "CU")[n % 2]), over)
+    found = stock.ingest(Inputs(path), {}).accepted
+    assert found["wall_construction"].to_list()[:2] == ["cavity", "solid_brick"]
+
+
+def test_a_sheet_of_archetypes_tells_all_it_says_of_a_home(tmp_path):
+    path = tmp_path / "list.xlsx"
+    homes = _homes(12, Type=None, Wall=None, Arch=lambda n: f"A{n % 3}", **{"Wall desc": ""})
+    kinds = [
+        ["Archetype", "Type", "Walls"],
+        ["A0", "Semi-detached house", "Solid brick"],
+        ["A1", "Detached bungalow", "Sandstone"],
+        ["A2", "Mid terrace house", "Cavity"],
+    ]
+    with xlsxwriter.Workbook(str(path)) as book:
+        _sheet_of(book, "Homes", homes, [list(homes[0])])
+        _sheet_of(book, "Archetypes", [], kinds)
+        _sheet_of(book, "Homes old", homes[:5], [list(homes[0])])
+    found = stock.ingest(Inputs(path), {}).accepted
+    assert found.select("property_type", "wall_construction").rows()[:2] == [
+        ("bungalow", "stone_sandstone"), ("house", "cavity"),
+    ]  # fmt: skip
+
+
+def test_keys_without_a_heading_and_postcodes_under_code_are_taken(tmp_path):
+    rows = _homes(24, **{"Code": lambda n: f"HX77 {n % 9 + 1}AB"}, Postcode=None)
+    path = tmp_path / "list.xlsx"
+    with xlsxwriter.Workbook(str(path)) as book:
+        _sheet_of(book, "List", rows, [["", *list(rows[0])[1:]]])
+    raw = reading.read(path)
+    assert raw.headings["home_id"] == "column 1"
+    assert raw.frame.select("home_id", "postcode").row(0) == ("R001", "HX77 2AB")

@@ -13,6 +13,7 @@ from pipeline import claims, programme
 from pipeline.errors import ProgrammeError
 from pipeline.explain import CAUTION
 from pipeline.exports import csv_bytes
+from pipeline.plurals import counted
 from pipeline.published import Published
 
 _log = logging.getLogger(__name__)
@@ -87,8 +88,8 @@ def affordable(run: Published, budget_gbp: float) -> pl.DataFrame:
     met = data.met_before(run)
     if met.height:
         st.caption(
-            f"{met.height:,} homes claimed before, or that look like one, are left out: no money is"
-            " spent on them again."
+            f"Left out: {counted(met.height, 'home')} claimed before, or like one that was:"
+            " no money is spent on a home twice."
         )
     return programme.affordable(claims.still_open(run.ranking, met), budget_gbp)
 

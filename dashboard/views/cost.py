@@ -7,6 +7,7 @@ from dashboard import charts, data, tables, words
 from dashboard.views import common
 from pipeline import bill, programme
 from pipeline.bill import workbook
+from pipeline.plurals import counted
 from pipeline.published import Published
 
 
@@ -83,9 +84,9 @@ def _lots(key: data.Identity, run: Published, homes: pl.DataFrame) -> None:
         int(table.sum()) / 100 for table in (made.lots["total"], made.homes["priced_alone"])
     )
     st.markdown(
-        f"{lots.height:,} lots, {homes.height:,} homes: **£{total:,.2f}** with VAT and the lot"
-        f" discount of the rate book; £{alone:,.2f} priced alone, each home in whole"
-        " pence. Homes, lots and programme add up to the penny."
+        f"{counted(lots.height, 'lot')}, {counted(homes.height, 'home')}: **£{total:,.2f}** with"
+        f" VAT and the lot discount of the rate book; £{alone:,.2f} priced alone, each home in"
+        " whole pence. Homes, lots and programme add up to the penny."
     )
     with st.container(key="lots"):
         common.table(

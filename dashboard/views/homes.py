@@ -10,6 +10,7 @@ from dashboard.views import common
 from pipeline import claims, comparison, explain, programme
 from pipeline.explain import layout
 from pipeline.exports import file_name
+from pipeline.plurals import counted
 from pipeline.programme import objective
 from pipeline.published import Published
 from pipeline.stock import faults
@@ -103,7 +104,9 @@ def _order(run: Published, here: pl.DataFrame, ranked: pl.DataFrame) -> None:
     left, right = st.columns([1, 3], vertical_alignment="center")
     common.download("Download this table", shown, "homes.csv", left)
     said = f" {claimed:,} of them are claimed already, see column Claim." if claimed else ""
-    right.caption(f"{shown.height:,} homes.{said} Tick a row to see that home's calculation below.")
+    right.caption(
+        f"{counted(shown.height, 'home')}.{said} Tick a row to see that home's calculation below."
+    )
 
 
 def _one_home(key: data.Identity, run: Published) -> None:

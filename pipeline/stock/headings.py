@@ -228,13 +228,25 @@ def with_key(found: Match, cells: Sequence[Profile]) -> Match:
     }
     uprn = found.positions.get("uprn")
     places = sorted(numbers, key=lambda place: -numbers[place])
+    nameless = [p for p, heading in enumerate(found.all) if not heading and _is_key(cells[p])]
     if uprn is not None:
         places = [uprn, *places] if cells[uprn].filled > _ALL or not places else places
+    if not places and nameless:
+        named = tuple(
+            f"column {place + 1}" if place == nameless[0] else heading
+            for place, heading in enumerate(found.all)
+        )
+        found, places = replace(found, all=named), nameless
     if not places:
         return found
     positions = {**found.positions, "home_id": places[0]}
     unused = tuple(h for p, h in enumerate(found.all) if h in found.unused and p != places[0])
     return replace(found, positions=positions, unused=unused, missing=_missing(positions))
+
+
+def _is_key(held: Profile) -> bool:
+    """Whether cells without a heading are keys: on every row, each another, formed as codes."""
+    return min(held.filled, held.distinct, held.share("code")) > _ALL and held.share("date") == 0
 
 
 def scores(written: Sequence[str], cells: Sequence[Profile] = ()) -> Scores:
@@ -273,14 +285,15 @@ def _score(name: str, words: float, held: Profile | None, parts: int) -> float:
 def _told_by_cells(heading: str, held: Profile) -> list[str]:
     """Columns that cells alone tell under a heading whose words say nothing, or little.
 
-    Under a word such as Level these are types of homes only.
+    Under a word such as Level or Code these are types of homes and postcodes only.
     """
     parts = wording.parts_of(heading)[0]
     little = bool(parts) and wording.says_little(heading) and "floor" not in parts
-    if (parts and not little) or held.cells < profiles.LEAST_CELLS:
+    if (parts and not little and parts != {"key"}) or held.cells < profiles.LEAST_CELLS:
         return []
-    if little:
-        return ["property_type"] if held.share("property_type") > 0.5 else []
+    if little or parts == {"key"}:
+        looks = {"property_type": 0.5, "postcode": _SURE}
+        return [name for name, least in looks.items() if held.share(name) > least]
     sure = {n: profiles.fit(dictionary()[n], held) for n in _TOLD_BY_CELLS}
     return [name for name, fits in sure.items() if fits >= _SURE]
 

@@ -1,6 +1,7 @@
 """Sheets of a workbook that say what its codes mean, put into the cells they explain."""
 
-from collections.abc import Sequence
+import re
+from collections.abc import Iterable, Sequence
 
 import polars as pl
 
@@ -40,6 +41,24 @@ def boxed(name: str, rows: pl.DataFrame) -> tuple[pl.DataFrame, list[Table]]:
     boxes = [box for box in boxes if _tables(box)]
     gone = [column for box in boxes for column in box.rows.columns]
     return rows.with_columns(pl.lit(None, pl.String).alias(column) for column in gone), boxes
+
+
+_PAIR = re.compile(
+    r"(?:^|[:;,|]) *([A-Za-z0-9/]{1,8}) *[=–] *([^;|=]+?)(?=[;,|] *[A-Za-z0-9/]{1,8} *[=–]|[;|.]|$)"
+)
+"""A code and its meaning in a line of text: "SB = solid brick; CU = cavity unfilled"."""
+
+
+def legends(texts: Iterable[str]) -> list[Table]:
+    """Lines of text that say what several codes mean, each as a table of what, code, meaning."""
+    found = []
+    for text in texts:
+        pairs = _PAIR.findall(text)
+        if len(pairs) >= _LEAST_CODES:
+            what = text[: text.find(pairs[0][0])].strip(" :")
+            rows = [(what, code, meaning.strip()) for code, meaning in pairs]
+            found.append(Table(what, True, (), pl.DataFrame(rows, _CODE_AND_MEANING, orient="row")))
+    return found
 
 
 def applied(

@@ -13,6 +13,7 @@ import polars as pl
 
 from pipeline.columns import by_role
 from pipeline.errors import StockListError
+from pipeline.plurals import counted
 from pipeline.stock import answers, bounds, characters, personal, workbook
 from pipeline.stock.answers import Answers, Correction, folded
 from pipeline.stock.faults import WHOLE_ROW
@@ -114,7 +115,10 @@ def _counted(
     book: str, cells: int, texts: int, asked: int, edited: Sequence[str]
 ) -> tuple[str, ...]:
     """What a workbook holds, in words; told where it holds nothing that is read."""
-    told = f"{book}: {cells:,} cells corrected, {texts:,} texts and {asked:,} questions answered"
+    told = (
+        f"{book}: {counted(cells, 'cell')} corrected, {counted(texts, 'text')} and"
+        f" {counted(asked, 'question')} answered"
+    )
     if not cells + texts + asked:
         told = f"{book}: nothing is filled in. Only its yellow cells are read"
     if not edited:

@@ -148,7 +148,7 @@ def fit(column: Column, held: Profile) -> float:
 
 
 def _key(held: Profile) -> float:
-    other = held.share("date", "money", "address")
+    other = held.share("date", "money", "address", "postcode")
     if held.distinct < 0.3 or other > 0.5 or held.filled < 0.3:
         return NEVER
     return 0.6 * held.distinct + 0.2 * held.filled + 0.2 * held.share("code")

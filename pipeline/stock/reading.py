@@ -33,6 +33,7 @@ from pipeline.stock import (
     stacks,
     ticks,
     whole_columns,
+    wording,
 )
 from pipeline.stock.answers import NOTHING, Answers
 from pipeline.stock.bounds import Table
@@ -145,7 +146,9 @@ def _homes(
     names = list(sent.names[: body.width - 1])
     body, between, below, told = other_rows.without(body, names, sent.above)
     notes += told
-    others = [*others, Table("", True, (), below)]
+    above = [str(c) for row in sent.rows.head(sent.header).iter_rows() for c in row if c]
+    told_by_lines = lookups.legends([*above, *between["text"].drop_nulls()])
+    others = [*others, *told_by_lines, Table("", True, (), below)]
     body, names, told = other_rows.with_streets(body, names, between)
     notes += told
     body, told = other_rows.with_merged(body, names)
@@ -322,7 +325,8 @@ def _with_remarks(found: Match, cells: pl.DataFrame) -> tuple[Match, list[str]]:
         if heading in found.unused
         and place < cells.width
         and not is_personal(heading)
-        and not _OF_OTHERS & set(plain(heading).split())
+        and not _OF_OTHERS & set(wording.tokens(heading))
+        and "second" not in wording.parts_of(heading)[0]
         and _tells_of_walls(cells.to_series(place))
     ]
     if not telling:

@@ -23,7 +23,9 @@ _OF_A_KEY = 2
 """Columns that a key of homes counts for: a sheet of their blocks may name more of the others."""
 _KINDS = re.compile(r"\b(house|bungalow|flat|maisonette)s?\b", re.I)
 _OTHER = re.compile(
-    r"\b(sold|dispos\w*|demol\w*|archive\w*|leavers|garage\w*|shops?|commercial)\b", re.I
+    r"\b(sold|sales|dispos\w*|demol\w*|archive\w*|leavers|garage\w*|shops?|commercial|old|previous"
+    r"|superseded|backup|copy|draft|template|do not use)\b",
+    re.I,
 )
 """Names of sheets that hold no homes of the landlord's own; common practice."""
 

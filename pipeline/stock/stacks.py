@@ -18,6 +18,11 @@ _FIRST = 12
 _LEAST_KNOWN, _LEAST_SINGLE = 0.5, 0.98
 _OF_THE_PLACE = {"estate", "block_ref"}
 _KEY_OF_BLOCK = "block_ref"
+_OF_A_KIND = {
+    *blocks.OF_THE_BUILDING[2:],
+    *("property_type", "built_form", "floor_area_m2", "glazing", "loft_insulation_mm", "storeys"),
+}
+_MOST_KINDS, _EXPLAINED = 500, 0.9
 
 
 def _match(sheet: Sheet) -> Match:
@@ -47,8 +52,34 @@ def share_known(sheet: Sheet, other: Sheet, by: Sequence[str] = _KEYS) -> float:
 
 
 def tells_more(sheet: Sheet, homes: Sheet) -> bool:
-    """Whether a sheet has one row to a home, or to a block, and columns that the homes lack."""
-    return _key_of(sheet, homes) is not None
+    """Whether a sheet has one row to a home, block or kind, and columns that the homes lack."""
+    return _link(sheet, homes) is not None
+
+
+def _link(sheet: Sheet, homes: Sheet) -> tuple[int, int, list[str]] | None:
+    """Positions of the key of a sheet and of the homes' same key, and the columns it tells.
+
+    Else of the codes of kinds of homes, such as archetypes, of which it tells several columns.
+    """
+    found, held = _match(sheet), _match(homes)
+    if key := _key_of(sheet, homes):
+        return found.positions[key], held.positions[key], _told(key, found, held)
+    looks = homes.looks
+    lacking = {
+        c for c in _OF_A_KIND if c not in held.positions or not looks[held.positions[c]].cells
+    }
+    new = [c for c, place in found.positions.items() if c in lacking and place]
+    if len(new) < 2:
+        return None
+    codes = sheet.rows.slice(sheet.header + 1).to_series(0).drop_nulls().str.strip_chars()
+    if codes.is_duplicated().any() or len(codes) > _MOST_KINDS:
+        return None
+    for place, column in enumerate(homes.rows.columns[: len(homes.names)]):
+        cells = homes.rows.slice(homes.header + 1)[column].drop_nulls().str.strip_chars()
+        known = cells.is_in(codes.implode())
+        if cells.filter(known).n_unique() > 1 and known.sum() >= _EXPLAINED * len(cells):
+            return 0, place, new
+    return None
 
 
 def of_blocks(sheet: Sheet, homes: Sheet) -> bool:
@@ -77,18 +108,19 @@ def _told(key: str, found: Match, held: Match) -> list[str]:
 def beside(homes: Sheet, others: Sequence[Sheet]) -> Sheet:
     """A list of homes with the columns that other sheets tell of them by their key."""
     for sheet in others:
-        key = _key_of(sheet, homes)
-        if key is None:
+        link = _link(sheet, homes)
+        if link is None:
             continue
+        at, own_at, columns = link
         other = _with_one_address(sheet)
-        found, held = _match(other), _match(homes)
-        new = [found.positions[column] for column in _told(key, found, held)]
+        found = _match(other)
+        new = [found.positions[column] for column in columns]
         told = other.rows.slice(other.header + 1).select(
-            pl.col(other.rows.columns[found.positions[key]]).str.strip_chars().alias("key"),
+            pl.col(other.rows.columns[at]).str.strip_chars().alias("key"),
             *(pl.col(other.rows.columns[p]).alias(f"{other.name} {p}") for p in new),
         )
         told = told.drop_nulls("key").unique("key", keep="first", maintain_order=True)
-        own = pl.col(homes.rows.columns[held.positions[key]]).str.strip_chars()
+        own = pl.col(homes.rows.columns[own_at]).str.strip_chars()
         rows = homes.rows.with_columns(key=own).join(
             told, on="key", how="left", maintain_order="left"
         )

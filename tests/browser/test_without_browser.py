@@ -568,7 +568,7 @@ def test_the_order_heeds_a_claim_made_elsewhere(
     claims.export(store, [first], store.parent / "claimed elsewhere")
     sound(page.run())
     assert not shown()
-    assert any("1 homes claimed before" in told.value for told in page.caption)
+    assert any("1 home claimed before" in told.value for told in page.caption)
 
 
 def test_a_screen_and_a_verdict_choose_the_homes_shown(
