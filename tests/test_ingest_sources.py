@@ -949,6 +949,22 @@ def test_a_form_does_not_speak_for_a_type_that_nobody_understood(tmp_path):
     assert "'Gazebo' could not be read" in listed.quarantine["reasons"][0]
 
 
+def test_remarks_on_damp_listing_and_a_sale_are_not_lost(tmp_path):
+    head, *rows = stock_text(*(GOOD_ROW.format(ref=f"T{n}", n=n) for n in range(5))).splitlines()
+    said = ["Mr Hill reports damp", "Grade II listed", "demolished 2019", "sold RTB 2017", "hens"]
+    text = [f"{head},Tenure,Comments"]
+    text += [f"{row},Social rent,{remark}" for row, remark in zip(rows, said, strict=True)]
+    path = _write(tmp_path / "list.csv", "\n".join(text) + "\n")
+    made = run(Inputs(path), tmp_path / "s.duckdb", tmp_path / "o", Settings())
+    homes = {row["home_id"]: row for row in made.ranking.to_dicts()}
+    assert (homes["T0"]["damp"], homes["T1"]["heritage"]) == ("kind_not_known", "listed")
+    assert homes["T3"]["held_for"].startswith("Tenure 'Social rent' contradicts Remarks 'sold")
+    assert homes["T4"]["held_for"] is None
+    assert made.listed.quarantine["home_id"].to_list() == ["T2"]
+    assert "no longer the landlord's" in made.listed.quarantine["reasons"][0]
+    assert "Hill" not in str(made.listed.raw.frame.rows())
+
+
 def test_no_source_moves_a_home(tmp_path):
     """A survey's shorter address would part a home from its street."""
     survey = "Property Ref,Address,Post Code,UPRN,Wall U,Survey Date\n"

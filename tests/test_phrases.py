@@ -223,3 +223,23 @@ def test_a_cottage_that_is_a_bungalow_is_one():
 @pytest.mark.parametrize("text", ["part dg", "Partial double glazing", "some double glazed"])
 def test_glazing_of_a_part_is_not_that_of_most_windows(text):
     assert "glazing" not in phrases.read(text, "glazing").values
+
+
+@pytest.mark.parametrize(
+    ("remark", "told", "kept"),
+    [
+        ("SOLD RTB 2017", {"tenure": "private"}, "sold"),
+        ("demolished 2019", {"status": "gone"}, "demolished"),
+        ("Mrs Jones reports damp, phone first", {"damp": "kind_not_known"}, "damp"),
+        ("asbestos soffit; rot works 2011", {"asbestos": "present"}, "asbestos"),
+        ("Grade II listed, tenant keeps hens", {"heritage": "listed"}, "grade ii"),
+        ("in conservation area", {"heritage": "conservation_area"}, "conservation area"),
+        ("EWI 2014", {"wall_insulation": "external"}, "EWI 2014"),
+        ("tenant keeps hens", {}, None),
+        ("no damp; asbestos removed 2018; garage demolished", {}, None),
+        ("asbestos survey booked, damp-proof course 1990", {}, None),
+    ],
+)
+def test_of_remarks_only_what_they_tell_of_the_home_is_kept(remark, told, kept):
+    assert phrases.read(remark, "remarks").values == told
+    assert phrases.kept_remark(remark) == kept

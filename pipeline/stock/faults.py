@@ -230,7 +230,8 @@ def held_of(faults: pl.DataFrame) -> pl.DataFrame:
         map(rule.str.ends_with, (rules.UNREAD, rules.ONLY_U, IN_TWO_WAYS, ASKED))
     )
     unread = told & (pl.col("severity") == "warn")
-    moves = ~pl.col("column").is_in(rules.ONLY_INFORMS)
+    gone = (pl.col("column") == "status") & rule.str.ends_with(IN_TWO_WAYS)
+    moves = ~pl.col("column").is_in(rules.ONLY_INFORMS) | gone
     return _joined(faults.filter(unread & moves), "held_for")
 
 

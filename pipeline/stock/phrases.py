@@ -35,7 +35,8 @@ TOPICS = {
 }
 """Columns whose cells are phrases, and what their words may speak of."""
 FILLS = ("wall_construction", "wall_insulation", "property_type", "built_form", "floor_position",
-         "construction_year", "heating", "u_existing_w_m2k")  # fmt: skip
+         "construction_year", "heating", "u_existing_w_m2k", "tenure", "status", "heritage",
+         "damp", "asbestos")  # fmt: skip
 """Columns that a phrase may fill."""
 _OWN = {
     "wall": "wall_construction", "fill": "wall_insulation", "type": "property_type",
@@ -105,8 +106,10 @@ def read(text: str, column: str) -> Phrase:
     if set(_WALL) <= set(topics):
         values |= _wall(said, plain, column)
     if column == "remarks":
-        told = values.get("wall_insulation") if not _ASIDE & {topic for topic, _ in said} else None
-        return Phrase({"wall_insulation": told} if told else {}, empty=not told)
+        sure = not _ASIDE & {topic for topic, _ in said}
+        told = {k: v for k, v in values.items() if k == "wall_insulation" and sure}
+        told |= {fact: value for fact, value, _ in _facts(plain)}
+        return Phrase(told, empty=not told)
     if set(_HOME) <= set(topics):
         values |= _home(said, plain, column)
     if set(_HEAT) <= set(topics):
@@ -130,6 +133,45 @@ def read(text: str, column: str) -> Phrase:
     terraced = _of(said, "form") == {"terrace"}
     empty = not (values or age or telling or unread)
     return Phrase(values, unread, age, left, weak, empty, terraced)
+
+
+def kept_remark(text: str) -> str | None:
+    """What is kept of a remark: all of one on the wall's insulation, of others the words that tell.
+
+    None where it tells nothing: remarks speak of people too.
+    """
+    if "wall_insulation" in read(text, "remarks").values:
+        return text
+    return "; ".join(dict.fromkeys(found for _, _, found in _facts(_plain(text)))) or None
+
+
+_FACTS = (
+    ("status", "gone", r"^\W*(?:now )?(?:demolished|disposed)\b|\bsince (?:demolished|disposed)\b"),
+    ("tenure", "private", r"^\W*(?:now )?sold\b(?! board)|\bsold (?:under |on )?rtb\b|\brtb sold\b"
+     r"|\bsold (?:19|20)\d\d\b"),
+    ("heritage", "listed", r"\blisted building\b|\b(?:grade|gd|gr) ?(?:ii|2)\b|\blisted g\w* ?ii\b"
+     r"|\bcat(?:egory)? ?[abc] listed\b|^\W*listed\W*$"),
+    ("heritage", "conservation_area", r"\bcons(?:ervation)? area\b"),
+    ("damp", "kind_not_known",
+     r"\b(?:rising |penetrating )?damp(?:ness)?\b(?! ?-?(?:proof|course|pc))"),
+    ("damp", "condensation", r"\bmould\b|\bcondensation\b"),
+    ("asbestos", "present", r"\basbestos\b(?! (?:survey|register|check|free))"),
+)  # fmt: skip
+"""Column, value and the words of a remark that tell it; common practice."""
+_NOT_SO = re.compile(
+    r"\b(?:no|not|none|never|without|removed|clear|cured|treated|resolved|done|neg(?:ative)?"
+    r"|next door|neighbour|opposite|garage|shed|chimney|outhouse|suspected)\b|\?"
+)
+
+
+def _facts(plain: str) -> list[tuple[str, str, str]]:
+    """Column, value and words of what a remark says besides insulation, but for what it denies."""
+    found: dict[str, tuple[str, str, str]] = {}
+    for part in plain.split(","):
+        for column, value, pattern in () if _NOT_SO.search(part) else _FACTS:
+            if told := re.search(pattern, part):
+                found.setdefault(column, (column, value, told[0].strip()))
+    return list(found.values())
 
 
 def _plain(text: str) -> str:

@@ -361,12 +361,13 @@ _LEAST_TELLING, _TELLING = 3, 0.1
 
 
 def _of_walls(cells: pl.DataFrame) -> pl.DataFrame:
-    """Remarks that tell of the main wall's insulation; the others, on whatever, are not kept."""
+    """What remarks tell of the home (`phrases.kept_remark`); the rest, on whatever, is not kept."""
     if "remarks" not in cells.columns:
         return cells
     texts = cells["remarks"].drop_nulls().unique()
-    telling = [text for text in texts if phrases.read(text, "remarks").values]
-    return cells.with_columns(pl.when(pl.col("remarks").is_in(telling)).then("remarks"))
+    kept = {text: phrases.kept_remark(text) for text in texts}
+    told = pl.col("remarks").replace_strict(kept, default=None, return_dtype=pl.String)
+    return cells.with_columns(remarks=told)
 
 
 def _cell(column: str, place: int, found: Match, cells: list[str]) -> pl.Expr:

@@ -263,6 +263,8 @@ def _clash(frame: pl.DataFrame, raw: RawTable, name: str, other: str) -> pl.Data
         clash = (here < spans[0]) | (here > spans[1])
     elif name == "u_existing_w_m2k":
         clash = (here - said.cast(pl.Float64)).abs() > _U_ROUNDED
+    elif name == "tenure":  # what is sold is not the landlord's, whoever's it is
+        clash = (here == "social_rent") & said.is_not_null()
     elif name == "built_form":
         row = here.is_in(["mid_terrace", "end_terrace"]) & (said == _TERRACED)
         clash = (here != said) & ~row
