@@ -145,7 +145,9 @@ def run_command(
     with _progress() as progress:
         result = run(inputs, store, out, chosen, progress)
     console.print(f"Store: {store}   Files: {out}/{printing.run_files(result)}", highlight=False)
-    printing.show_run(result, claims.met_in(result.ranking, claims.ledger_path(store, chosen)))
+    ledger = claims.ledger_path(store, chosen)
+    printing.show_run(result, claims.met_in(result.ranking, ledger))
+    printing.show_copies(ledger, claims.copies(store, chosen))
 
 
 @app.command()
@@ -506,6 +508,7 @@ def claim(
         printing.warn_invented(made.manifest["account"]["rate_book_source"])
         printing.show_claim(made.claim_id, made.totals)
         console.print(f"Ledger: {made.manifest['ledger']}", soft_wrap=True)
+        printing.show_copies(Path(made.manifest["ledger"]), claims.copies(store))
         if made.begins:
             console.print("A new ledger was begun. Back that file up.")
     console.print(f"Files: {out}/claim.csv, claim.xlsx, claim.json")

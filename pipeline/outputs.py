@@ -31,7 +31,8 @@ _TITLE = "# Digests of the files `programme` wrote here; it writes over no other
 _RECORDED = re.compile(r"^(?:# by ([a-z]+)|([0-9a-f]{64})  (.+))$", re.MULTILINE)
 PART = "programme-part"
 """Ending of half-built files, which nobody else gives."""
-_BUILDING = re.compile(rf"\..+\.(\d{{1,9}})\.{PART}(\.wal|\.tmp|-journal)?")
+_BUILDING = re.compile(rf"(\..+\.(\d{{1,9}}))\.([0-9a-f]{{8}})\.{PART}(?:\.wal|\.tmp|-journal)?")
+_RESERVED = re.compile(rf"\..+\.{PART}(?:\.wal|\.tmp|-journal)?")
 _UNFIT = re.compile(r"[\x00-\x1f\x7f\ud800-\udfff]")
 
 Reads = Mapping[str, Path | None]
@@ -95,7 +96,7 @@ class Outputs:
                 if not folder.exists():
                     folder.mkdir(exist_ok=True)
                     self._folders.append(folder)
-        self._built[path] = place.with_name(f".{place.name}.{os.getpid()}.{PART}")
+        self._built[path] = half_built(place)
         return self._built[path]
 
     def add(self, path: Path, content: bytes) -> None:
@@ -132,8 +133,7 @@ class Outputs:
         """Remove what killed commands left half-built in the folders written to."""
         for folder in {place.parent for _, place in self._targets}:
             for left in folder.glob(f".*.{PART}*"):
-                found = _BUILDING.fullmatch(left.name)
-                if found and not _is_running(int(found[1])):
+                if is_left(left):
                     _remove(left)
 
     def publish(self) -> None:
@@ -161,6 +161,25 @@ class Outputs:
         for folder in reversed(self._folders):
             with suppress(OSError):  # it holds what was written
                 folder.rmdir()
+
+
+def half_built(place: Path) -> Path:
+    """Where this process builds a file: beside its place, under a name that only this tool makes.
+
+    The name carries a digest of itself, so that no file of a person's bears such a one by chance.
+    """
+    plain = f".{place.name}.{os.getpid()}"
+    return place.with_name(f"{plain}.{_seal(plain)}.{PART}")
+
+
+def is_left(path: Path) -> bool:
+    """Whether a command that runs no more left a file half-built, or what DuckDB keeps beside."""
+    found = _BUILDING.fullmatch(path.name)
+    return bool(found and found[3] == _seal(found[1]) and not _is_running(int(found[2])))
+
+
+def _seal(plain: str) -> str:
+    return hashlib.sha256(plain.encode("utf-8", "surrogateescape")).hexdigest()[:8]
 
 
 def free_place(path: Path, reads: Reads, by: str) -> Path:
@@ -201,7 +220,7 @@ def _ill_named(text: str) -> str:
     name = _folded(text)
     if name.startswith(LEDGER_NAMES):
         return "bears the name of a ledger of claims, which only a claim writes"
-    if name in (RECORD, NOTE) or _BUILDING.fullmatch(name):
+    if name in (RECORD, NOTE) or _RESERVED.fullmatch(name):
         return "bears a name this tool keeps for itself"
     if _UNFIT.search(name):
         return "has a name with characters that cannot be printed"

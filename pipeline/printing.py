@@ -3,6 +3,8 @@
 import math
 import os
 import re
+from collections.abc import Iterable
+from pathlib import Path
 from typing import Any
 
 import polars as pl
@@ -148,6 +150,16 @@ def _show_unread(listed: Stock) -> None:
             "What they stand for is answered once each, on sheet 'How we read it'; all answers"
             f" together bring back or free {counted(together, 'row')}.",
             highlight=False,
+        )
+
+
+def show_copies(ledger: Path, copies: Iterable[Path]) -> None:
+    """Say which ledger is in use where copies of it lie beside; nothing where none do."""
+    for copy in copies:
+        console.print(
+            f"{ledger} is in use. Beside it lies a copy, {copy}, which is not read: keep copies in"
+            " another folder.",
+            soft_wrap=True,
         )
 
 

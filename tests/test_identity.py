@@ -113,13 +113,24 @@ ONE_HOME_PERHAPS += [
     ("Flat 1, Mill House", "Flat 1, Block A, Mill House"),
     ("1F L, 24 Ness Brae", "First floor left, 24 Ness Brae"),
     ("GF L, 24 Ness Brae", "24 Ness Brae"),
+    ("Tygwyn", "Ty Gwyn, Lon Las"), ("Pen-yr-Heol, Llanfair", "Penyrheol, Lon Las"),
+    ("101 Mill House", "1/01 Mill House"), ("101, 10 Mill Road", "Flat 1/1, 10 Mill Road"),
+    ("Flat 112, Mill House", "1/12 Mill House"), ("Flat 1201, Mill House", "12-01 Mill House"),
+    ("Flat 110, Mill House", "Flat 1-10, Mill House"), ("101 Mill House", "1-01 Mill House"),
+    ("Block A, Flat 1, Mill House", "Flat 1A, Mill House"),
+    ("Flat 1 A Block, Mill House", "Flat A/1, Mill House"),
+    ("Flat A-1 Mill House", "Flat 1, Block A, Mill House"),
+    ("Flat 1, Block 2, Mill House", "Flat 2/1, Mill House"),
 ]  # fmt: skip
 TWO_HOMES += [
     ("8 Heron Court", "8 Rook House"), ("128 Nettle Bank, Lenby", "128 Ashfold Road, Lenby"),
     ("Flat 1, Block A, Mill House", "Flat 1, Block B, Mill House"), ("Ael-y-Bryn", "Ael-y-Don"),
     ("GF L, 24 Ness Brae", "GF R, 24 Ness Brae"), ("GF L, 24 Ness Brae", "Top L, 24 Ness Brae"),
     ("101 Mill Road", "1 Mill Road"), ("Flat 101 Mill House", "Flat 201 Mill House"),
-    ("Flat 1, Block A, Mill House", "Flat 1B, Mill House"),
+    ("Flat 1, Block A, Mill House", "Flat 1B, Mill House"), ("Ty Gwyn", "Tynewydd"),
+    ("Flat 101, Mill House", "1 Mill House"), ("101 The Beeches", "1 The Beeches"),
+    ("Flat 112, Mill House", "Flat 12, Mill House"), ("101 Mill Road", "1/1 Mill Road"),
+    ("Flat 1, Block 2, Mill House", "Flat 1, Block 3, Mill House"),
 ]  # fmt: skip
 
 
@@ -146,6 +157,15 @@ def test_one_address_with_another_postcode_or_none_is_a_doubt(one, other):
     assert ways in ([identity.ELSEWHERE], [identity.LIKE_ADDRESS])
     far = ("A1", None, "7 Low Road", "HX77 3AB"), ("B7", None, "7 Low Road", "LS99 1AB")
     assert _ways(*far) == []
+
+
+@pytest.mark.parametrize("other", ["HX7 3AB", "HX76 3AC", "HX78 4AB", "XH77 3BA", "HX77 3ABB"])
+@pytest.mark.parametrize("short", ["4 Mill Ln", "4 Mill Lane, Tarnwick", "Rose Cottage"])
+def test_a_short_address_whose_postcode_has_two_wrong_characters_is_held(short, other):
+    whole = "Rose Cottage" if short == "Rose Cottage" else "4 Mill Lane"
+    ways = _ways(("A1", None, whole, "HX77 3AB"), ("B7", None, short, other))
+    assert ways == [identity.ELSEWHERE]
+    assert _ways(("A1", None, "6 Mill Lane", "HX77 3AB"), ("B7", None, short, other)) == []
 
 
 def test_the_postcode_in_the_address_counts_beside_its_column():

@@ -12,6 +12,7 @@ import fastexcel
 import polars as pl
 import pytest
 import xlsxwriter
+from xlsxwriter.utility import xl_rowcol_to_cell
 
 from pipeline import changes, identity, reference, stock
 from pipeline.columns import by_role, dictionary
@@ -409,6 +410,80 @@ def test_a_correction_counts_before_every_source(tmp_path, by_dictionary):
         assert told.select("home_id", "value", "gave_way").rows() == [("T1", "17.0", "1.7")]
 
 
+def _sheets_of(path: Path) -> dict[str, list[list[str]]]:
+    book = fastexcel.read_excel(path)
+    return {
+        name: [
+            ["" if cell is None else cell for cell in row]
+            for row in book.load_sheet(name, header_row=None, dtypes="string").to_polars().rows()
+        ]
+        for name in book.sheet_names
+    }
+
+
+def _edit(source: Path, target: Path, cells: dict[tuple[str, int, int], str]) -> None:
+    """The workbook again as a person would save it, with cells written by sheet, line, column."""
+    sheets = _sheets_of(source)
+    with xlsxwriter.Workbook(target) as made:
+        for name in dict.fromkeys([*sheets, *(name for name, _, _ in cells)]):
+            sheet = made.add_worksheet(name)
+            for number, row in enumerate(sheets.get(name, ())):
+                sheet.write_row(number, 0, row)
+            for (of, number, column), text in cells.items():
+                if of == name:
+                    sheet.write_string(number, column, text)
+
+
+def test_a_cell_edited_where_none_is_read_is_named_with_where_to_write_instead(tmp_path, call):
+    rows = [GOOD_ROW.format(ref=f"G{n}", n=n) for n in range(3)]
+    rows += [f"T{n},{n} Alder Row,HX77 3AB,House,N/K,85,Clinker slab," for n in (7, 8)]
+    path = _write(tmp_path / "list.csv", stock_text(*rows))
+    words = ("run", path, "--store", tmp_path / "s.duckdb", "--out", tmp_path)
+    assert call(*words).code == 0
+    first, own = tmp_path / "quarantine.xlsx", tmp_path / "own.xlsx"
+    sheets = _sheets_of(first)
+    sent, faults = sheets["Rows as sent"], sheets["Faults"]
+    row = next(n for n, line in enumerate(sent) if line[0] == "6")
+    age, area, wall, kind = map(sent[0].index, ("Age", "Floor Area", "Wall Type", "Prop Type"))
+    edits = {age: "1931", area: "86", kind: "Flat"}
+    _edit(
+        first,
+        own,
+        {("Rows as sent", row, place): text for place, text in edits.items()}
+        | {("Faults (2)", 0, 0): "1931"},
+    )
+    said = call(*words, "--mended", own)
+    assert said.code == 0, said.err
+    line = next(n for n, cells in enumerate(faults, 1) if (cells[0], cells[3]) == ("6", "Age"))
+    read = next(n for n, cells in enumerate(sheets["How we read it"], 1) if cells[2] == "House")
+    told = said.out.replace("\n", " ")
+    for place, instead in (
+        (age, f"write into sheet Faults, line {line}"),
+        (area, "no yellow cell is for it: correct the list"),
+        (kind, f"write into sheet How we read it, line {read}, for every row with that text"),
+    ):
+        assert f"sheet Rows as sent, cell {xl_rowcol_to_cell(row, place)} ({instead})" in told
+    assert xl_rowcol_to_cell(row, wall) not in told
+    assert "sheet Faults (2) (write into the sheets that the run made)" in told
+
+
+@pytest.mark.parametrize("column", ["Row", "Column"])
+def test_an_answer_beside_a_changed_name_of_its_cell_is_refused(tmp_path, column):
+    """It would go to another home, or another column, than the run asked of."""
+    path = _write(tmp_path / "list.csv", LIST)
+    run(Inputs(path), tmp_path / "s.duckdb", tmp_path, Settings())
+    first, own = tmp_path / "quarantine.xlsx", tmp_path / "own.xlsx"
+    place, yellow = (workbook.COLUMNS["Faults"].index(name) for name in (column, "Corrected"))
+    text = "2" if column == "Row" else "Floor area"
+    answered = {("Faults", 1, yellow): "1931"}
+    _edit(first, own, answered | {("Faults", 1, place): text})
+    told = f"own.xlsx: sheet Faults, line 2 is answered, and its cell {column} was changed"
+    with pytest.raises(StockListError, match=told):
+        stock.ingest(Inputs(path, mended=(own,)), {})
+    _edit(first, own, answered)
+    stock.ingest(Inputs(path, mended=(own,)), {})
+
+
 def test_what_a_workbook_holds_is_counted_and_what_stands_beside_is_told(tmp_path, call):
     path = _write(tmp_path / "list.csv", LIST)
     words = ("run", path, "--store", tmp_path / "s.duckdb", "--out", tmp_path)
@@ -417,21 +492,12 @@ def test_what_a_workbook_holds_is_counted_and_what_stands_beside_is_told(tmp_pat
     _fill(first, own, {})
     said = call(*words, "--mended", own)
     assert "own.xlsx: nothing is filled in. Only its yellow cells are read" in said.out
-    book = fastexcel.read_excel(first)
-    with xlsxwriter.Workbook(own) as made:
-        for name in book.sheet_names:
-            sheet = made.add_worksheet(name)
-            rows = book.load_sheet(name, header_row=None, dtypes="string").to_polars()
-            for number, row in enumerate(rows.iter_rows()):
-                for column, cell in enumerate(row):
-                    sheet.write_string(number, column, cell or "")
-            if name == "Faults":  # a column of the person's own, with what belongs in the yellow
-                sheet.write_string(0, rows.width, "My notes")
-                sheet.write_string(1, rows.width, "1931")
+    cells = {("Faults", 0, 7): "My notes", ("Faults", 1, 7): "1931"}
+    _edit(first, own, cells)
     said = call(*words, "--mended", own)
     assert said.code == 0, said.err
-    told = "own.xlsx: changed beside the yellow cells, and not read: sheet Faults, line 2."
-    assert told in said.out
+    told = "own.xlsx: changed beside the yellow cells, and not read: "
+    assert told + "sheet Faults, cell H2 (write into Corrected of that line)." in said.out
     _fill(first, first, {(4, "Age"): "1931"})
     assert "is filled in and this run was not given it" in call(*words).out.replace("\n", " ")
 
@@ -441,16 +507,7 @@ def test_a_workbook_whose_heading_stands_twice_is_refused(tmp_path):
     path = _write(tmp_path / "list.csv", LIST)
     run(Inputs(path), tmp_path / "s.duckdb", tmp_path, Settings())
     first, own = tmp_path / "quarantine.xlsx", tmp_path / "own.xlsx"
-    book = fastexcel.read_excel(first)
-    with xlsxwriter.Workbook(own) as made:
-        for name in book.sheet_names:
-            sheet = made.add_worksheet(name)
-            rows = book.load_sheet(name, header_row=None, dtypes="string").to_polars()
-            for number, row in enumerate(rows.iter_rows()):
-                for column, cell in enumerate(row):
-                    sheet.write_string(number, column, cell or "")
-            if name == "Faults":
-                sheet.write_string(0, rows.width, workbook.COLUMNS[name][-1])
+    _edit(first, own, {("Faults", 0, 7): workbook.COLUMNS["Faults"][-1]})
     with pytest.raises(StockListError, match="stands twice in sheet Faults"):
         stock.ingest(Inputs(path, mended=(own,)), {})
 
@@ -883,6 +940,7 @@ NEW = answers.Answers(
         '[words]\nfuel.coke = "a"\nfuel.slack = "b"\nbuilt_form.row = "c"\n',
         'words.fuel.coke = "a"\n# between\nhomes.T9.fuel = { is = "oil" }\n',
         '[homes]\nT1.fuel.is = "x"\n[words.fuel]\n[homes.T9.fuel]\nis = "oil"\n',
+        '# ours\r\n[words.fuel]\ncoke = "house coal"\r\n# both ends of lines\n',
         'columns.uprn = ["A", "B"]\nwords.fuel."Ember  POD" = "lpg"\nconfirmed = {}\n',
     ],
 )
@@ -904,7 +962,10 @@ def test_whatever_way_a_dictionary_is_written_nothing_in_it_is_lost(by_hand):
     assert held["homes"]["T.2"] == {"uprn": {"is": "7"}}
     assert held["confirmed"] == {"floor_area_m2": "in square metres"}
     assert made.startswith(b"\xef\xbb\xbf") == by_hand.startswith("\ufeff")
-    assert made.count(b"\r\n") == (made.count(b"\n") if "\r\n" in by_hand else 0)
+    before, after = (c.decode("utf-8-sig").splitlines(keepends=True) for c in (content, made))
+    assert {line for line in before if "{" not in line} <= set(after)
+    if (ends := by_hand.count("\r\n")) in (0, by_hand.count("\n")):
+        assert made.count(b"\r\n") == (made.count(b"\n") if ends else 0)
     lines = [line for line in by_hand.splitlines() if line.startswith("#")]
     assert set(lines) <= set(made.decode().splitlines())
     assert answers.added(made, NEW)[0] == made

@@ -18,6 +18,7 @@ from pipeline import claims, funding, identity, programme
 from pipeline.claims import ledger as ledgers
 from pipeline.claims.ledger import Ledger
 from pipeline.errors import ClaimError, SettingsError
+from pipeline.outputs import half_built
 from pipeline.programme import funds
 from pipeline.published import open_run
 from pipeline.run import run
@@ -129,9 +130,9 @@ def test_one_ledger_named_in_the_settings_serves_many_folders(small, ranked, tmp
     assert f'"ledger": "{ledger}"' in (tmp_path / "c1" / "claim.json").read_text()
     with pytest.raises(ClaimError, match="Claimed before"):
         claims.export(stores[1], ranked[:1], tmp_path / "c2")
-    shutil.copy(ledger, stores[1].with_name("claims.sqlite"))
+    _put(stores[1].with_name("claims.sqlite"), ("T1", None, None, None))
     with pytest.raises(ClaimError, match="Two ledgers"):
-        claims.export(stores[1], ranked[1:2], tmp_path / "c3")
+        claims.export(stores[1], ranked[2:3], tmp_path / "c3")
 
 
 def test_a_ledger_that_is_a_folder_or_a_link_to_nothing(store, ranked, tmp_path):
@@ -311,6 +312,51 @@ def test_ledgers_with_names_of_their_own_are_found_by_what_they_hold(small, rank
     os.link(march.with_name("march.sqlite"), march.with_name("hard.sqlite"))
     march.with_name("soft.sqlite").symlink_to("march.sqlite")
     claims.export(march, ranked[1:2], tmp_path / "c2")  # other names of the same ledger
+
+
+def test_a_copy_beside_the_ledger_is_told_and_stops_nothing(small, store, ranked, tmp_path, call):
+    claims.export(store, ranked[:1], tmp_path / "c1")
+    ledger = claims.ledger_path(store)
+    backup = Path(shutil.copy(ledger, ledger.with_name("claims-backup.duckdb")))
+    claims.export(store, ranked[1:2], tmp_path / "c2")
+    told = f"{ledger} is in use. Beside it lies a copy, {backup},"
+    said = call("claim", "--store", store, "--homes", ranked[2], "--out", tmp_path / "c3")
+    assert (said.code, said.out.count(told)) == (0, 1), said.err
+    said = call("run", small / "stock.csv", "--store", store, "--out", tmp_path / "o")
+    assert (said.code, said.out.count(told)) == (0, 1), said.err
+    _put(backup, ("T1", None, None, None))  # somebody claimed in it: now it is a second ledger
+    with pytest.raises(ClaimError, match=f"alone.*Only if .* move {backup} into another folder"):
+        claims.ledger_path(store)
+    shutil.copy(ledger, backup)
+    _put(backup, ("T1", None, None, None), claim="C9")
+    with pytest.raises(ClaimError, match=f"C9 besides.* move {ledger} into .*then {backup} to"):
+        claims.ledger_path(store)
+    ledger.rename(tmp_path / "older.sqlite")
+    with pytest.raises(ClaimError, match=rf"There is none at.* move {backup} to {ledger}"):
+        claims.ledger_path(store)
+    _run(small, store, backup.name)  # as the message says: named in the settings
+    assert claims.ledger_path(store) == backup
+    backup.rename(ledger)
+    _run(small, store)
+    assert claims.claimed(store).height == 4
+
+
+def test_claims_of_an_earlier_ledger_put_back_beside_a_later_one_are_not_passed_over(
+    store, ranked, tmp_path
+):
+    claims.export(store, ranked[:1], tmp_path / "c1")
+    _earlier(store.with_name("claims.duckdb"), ranked[1])
+    with pytest.raises(ClaimError, match=r"Two ledgers: .*claims\.duckdb too.* C1 are in"):
+        claims.export(store, ranked[1:2], tmp_path / "c2")
+
+
+def test_a_ledger_copied_alone_knows_where_it_lay(small, store, ranked, tmp_path):
+    """Its hidden notes stayed behind, and the store in the copy's folder is a new one."""
+    claims.export(store, ranked[:1], tmp_path / "c1")
+    (tmp_path / "desk").mkdir()
+    shutil.copy(claims.ledger_path(store), tmp_path / "desk")
+    with pytest.raises(ClaimError, match=f"desk/claims.sqlite is a copy: .*in {store.parent}/cla"):
+        _run(small, tmp_path / "desk" / "town.duckdb")
 
 
 @pytest.mark.parametrize("name", ["$HOME/claims.sqlite", "${OFFICE}/all.sqlite", "%TEMP%/c.sqlite"])
@@ -579,16 +625,46 @@ def test_what_a_killed_writer_left_half_written_is_undone(store, ranked, tmp_pat
     assert not journal.exists()
 
 
+def _left(place: Path, content: bytes) -> Path:
+    """A file under the name at which a process that runs no more would build another."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "getpid", lambda: 999999999)
+        left = half_built(place)
+    left.write_bytes(content)
+    return left
+
+
 def test_a_maker_killed_before_or_after_its_link_leaves_nothing_in_the_way(store, ranked, tmp_path):
     ledger = claims.ledger_path(store)
-    for left in (ledger.with_name(".claims.sqlite.7.programme-part"),):
-        left.write_bytes(b"half")
-        assert claims.claimed(store).height == 0
-        claims.export(store, ranked[:1], tmp_path / "c1")
-        os.link(ledger, left)
-        claims.export(store, ranked[1:2], tmp_path / "c2")
-        assert not left.exists()
+    left = _left(ledger, b"")
+    assert claims.claimed(store).height == 0
+    claims.export(store, ranked[:1], tmp_path / "c1")
+    assert not left.exists()
+    os.link(ledger, left)
+    _left(ledger.with_name(".programme-claims"), b'{"lies": "torn')
+    claims.export(store, ranked[1:2], tmp_path / "c2")
+    assert not list(ledger.parent.glob("*programme-part"))
     assert claims.claimed(store).height == 2
+
+
+def test_a_file_of_a_person_that_only_bears_such_a_name_stays(small, store, ranked, tmp_path, call):
+    """Also one with claims of its own under the very name, such as a copy somebody put there."""
+    claims.export(store, ranked[:1], tmp_path / "c1")
+    ledger = claims.ledger_path(store)
+    other = tmp_path / "other.sqlite"
+    _put(other, ("T1", None, None, None))
+    kept = [
+        _left(ledger, other.read_bytes()),
+        *(ledger.with_name(f".{name}.7.programme-part")
+          for name in ("claims.sqlite", ".programme-claims", "ranking.csv")),
+    ]  # fmt: skip
+    for path in kept[1:]:
+        path.write_bytes(b"a person's")
+    claims.export(store, ranked[1:2], tmp_path / "c2")
+    assert all(path.exists() for path in kept)
+    words = ("run", small / "stock.csv", "--store", store, "--out", store.parent)
+    assert call(*words).code == 0
+    assert [path.read_bytes() for path in kept[1:]] == [b"a person's"] * 3
 
 
 def test_a_ledger_in_a_folder_nobody_may_write_is_still_read(tmp_path, monkeypatch):

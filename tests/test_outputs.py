@@ -22,7 +22,7 @@ import pytest
 from pipeline import claims, outputs, stock
 from pipeline.claims.ledger import Ledger
 from pipeline.errors import OutputError, StoreError
-from pipeline.outputs import RECORD, writing
+from pipeline.outputs import RECORD, half_built, writing
 from pipeline.published import open_run
 from pipeline.run import run
 from pipeline.settings import Settings
@@ -436,19 +436,25 @@ def test_a_full_terminal_is_one_message(
             assert (said.code, said.err.count("Stopped")) == (2, 1), said.err
 
 
-def test_leftovers_of_the_killed_go_and_those_of_the_running_stay(town: Path, call: Call) -> None:
+def test_leftovers_of_the_killed_go_and_those_of_the_running_stay(
+    town: Path, call: Call, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Process numbers: one too great for any process, this one's own, and the parent's."""
     left, kept = [], []
     for folder in (town, town / "town files"):
         for number, names in ((999999999, left), (os.getpid(), left), (os.getppid(), kept)):
+            with monkeypatch.context() as patch:
+                patch.setattr(os, "getpid", lambda number=number: number)
+                built = str(half_built(folder / "any name"))
             for ending in ("", ".wal"):
-                names.append(folder / f".any name.{number}.programme-part{ending}")
+                names.append(Path(built + ending))
                 names[-1].write_bytes(b"half")
-            names.append(folder / f".any name.{number}.programme-part.tmp")
+            names.append(Path(f"{built}.tmp"))
             names[-1].mkdir()
             (names[-1] / "spilled").write_bytes(b"more")
-    kept.append(town / ".mine.building")
-    kept[-1].write_bytes(b"a person's")
+    for name in (".mine.building", ".ranking.csv.999999999.programme-part"):
+        kept.append(town / name)
+        kept[-1].write_bytes(b"a person's")
     assert call("run", "stock.csv", "--store", "s.duckdb", "--out", "town files").code == 0
     assert [p.exists() for p in left] == [False] * len(left)
     assert [p.exists() for p in kept] == [True] * len(kept)

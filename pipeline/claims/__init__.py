@@ -23,6 +23,7 @@ from pipeline.claims.ledger import OLDER, SCHEMA, Ledger, held_open
 from pipeline.claims.place import (
     LEDGER,
     claims_of,
+    copies,
     is_begun,
     ledger_path,
     named_ledger,
@@ -34,7 +35,7 @@ from pipeline.identity import Another
 from pipeline.published import Published, open_run
 
 __all__ = [
-    "LEDGER", "OLDER", "Named", "Wanted", "claims_of", "ledger_path", "named_ledger",
+    "LEDGER", "OLDER", "Named", "Wanted", "claims_of", "copies", "ledger_path", "named_ledger",
     "of_allocation", "read_home_list", "refuse_to_begin",
 ]  # fmt: skip
 

@@ -11,7 +11,8 @@ import hashlib
 import json
 import os
 import sqlite3
-from contextlib import closing, suppress
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,7 @@ import polars as pl
 from pipeline import identity
 from pipeline.errors import ClaimError
 from pipeline.identity import Another
-from pipeline.outputs import PART
+from pipeline.outputs import PART, half_built, is_left
 
 _FILES = ("claim.csv", "claim.xlsx", "claim.json")
 KIND = 0x5250434C
@@ -282,6 +283,51 @@ def _listed(found: pl.DataFrame) -> str:
     return ", ".join(told) + more
 
 
+def content(ledger: Path) -> tuple[frozenset[str], Path | None]:
+    """Numbers of the claims a ledger holds, and where the last of them says that it lay.
+
+    Ledgers of earlier versions are read too, and do not say it. Raises ClaimError as Ledger does:
+    the whole file is checked by whoever opens it to use it, so here only where the query fails.
+    """
+    with suppress(sqlite3.Error):
+        return _content(ledger)
+    with suppress(OSError), ledger.open("rb") as file:
+        if file.read(12)[8:] == b"DUCK":
+            with _older(ledger) as old:
+                claims = old.execute("select claim_id from claim").fetchall()
+            return frozenset(str(claim) for (claim,) in claims), None
+    with Ledger(ledger) as opened:
+        return frozenset(opened.homes()["claim_id"]), None
+
+
+def _content(ledger: Path) -> tuple[frozenset[str], Path | None]:
+    """As `content`, with what SQLite says of a file that is no sound ledger."""
+    address = f"{ledger.absolute().as_uri()}?mode=ro"
+    with closing(sqlite3.connect(address, uri=True, timeout=0)) as opened:
+        claims = frozenset(str(claim) for (claim,) in opened.execute("select claim_id from claim"))
+        last = opened.execute("select json from claim order by made_at desc, rowid desc limit 1")
+        with suppress(ValueError, KeyError, TypeError):  # earlier versions did not say it
+            return claims, Path(str(json.loads(last.fetchone()[0])["ledger"]))
+    return claims, None
+
+
+@contextmanager
+def _older(path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A ledger of an earlier version, open. Raises ClaimError where it cannot be read."""
+    try:
+        with duckdb.connect(str(path), read_only=True, config=_ALONE) as old:
+            yield old
+    except (duckdb.Error, sqlite3.Error, pl.exceptions.PolarsError) as fault:
+        why = str(fault).splitlines()[0]
+        if isinstance(fault, duckdb.IOException) and "lock" in why:
+            raise ClaimError(f"Somebody has {path} open. Wait for them and try again.") from None
+        raise ClaimError(
+            f"{path} is a ledger of an earlier version and cannot be read ({why}). Restore it from"
+            " your backup, for its claims stand; move it away only if no claim was ever told as"
+            " made."
+        ) from None
+
+
 def _create(path: Path) -> None:
     """Make an empty ledger beside its place and link it in; the first of several makers wins."""
     with closing(sqlite3.connect(":memory:")) as connection:
@@ -290,7 +336,7 @@ def _create(path: Path) -> None:
         if older.exists():
             _take_over(connection, older)
         content = connection.serialize()
-    building = path.with_name(f".{path.name}.{os.getpid()}.{PART}")
+    building = half_built(path)
     try:
         with building.open("wb") as file:
             file.write(content)
@@ -319,17 +365,34 @@ def _settle(folder: Path) -> None:
 def _clear(path: Path) -> None:
     """Remove what killed makers left; once there is a ledger nobody needs it."""
     for left in path.parent.glob(f".{glob.escape(path.name)}.*.{PART}"):
-        with suppress(PermissionError):
-            left.unlink(missing_ok=True)
+        with suppress(OSError):
+            if is_left(left) and _is_empty(left, path):
+                left.unlink()
+
+
+def _is_empty(left: Path, ledger: Path) -> bool:
+    """Whether a file holds nothing, or is the ledger by another name, or has no other claims."""
+    if left.is_symlink() or not left.is_file():
+        return False
+    if not left.stat().st_size or left.samefile(ledger):
+        return True
+    with left.open("rb") as file:
+        head = file.read(72)
+    with suppress(sqlite3.Error):
+        return is_ledger(head) and _content(left)[0] <= _content(ledger)[0]
+    return False
+
+
+def is_ledger(head: bytes) -> bool:
+    """Whether a file that begins so is a ledger of this tool."""
+    return head.startswith(b"SQLite format 3\0") and int.from_bytes(head[68:72]) == KIND
 
 
 def _take_over(connection: sqlite3.Connection, older: Path) -> None:
     """Copy the claims of an earlier version's ledger, whose lines stand in its CSV files."""
-    try:
-        with duckdb.connect(str(older), read_only=True, config=_ALONE) as old:
-            found = old.execute("select claim_id, measure, made_at, csv, xlsx, json from claim")
-            claims = found.fetchall()
-        for claim in claims:
+    with _older(older) as old:
+        found = old.execute("select claim_id, measure, made_at, csv, xlsx, json from claim")
+        for claim in found.fetchall():
             connection.execute("insert into claim values (?, ?, ?, ?, ?, ?)", claim)
             lines = pl.read_csv(claim[3], infer_schema=False)
             as_sent = pl.col(identity.NAMED).str.replace(r"^'(.)", "$1")
@@ -337,12 +400,3 @@ def _take_over(connection: sqlite3.Connection, older: Path) -> None:
                 values = [claim[0], row["line"], *(row[name] for name in identity.NAMED), claim[1]]
                 connection.execute("insert into line values (?, ?, ?, ?, ?, ?, ?, null)", values)
         connection.commit()
-    except (duckdb.Error, sqlite3.Error, pl.exceptions.PolarsError) as fault:
-        why = str(fault).splitlines()[0]
-        if isinstance(fault, duckdb.IOException) and "lock" in why:
-            raise ClaimError(f"Somebody has {older} open. Wait for them and try again.") from None
-        raise ClaimError(
-            f"{older} is a ledger of an earlier version and cannot be read ({why}). Restore it from"
-            " your backup, for its claims stand; move it away only if no claim was ever told as"
-            " made."
-        ) from None

@@ -1,26 +1,28 @@
 """Where the ledger of a store lies, and whether that place can be believed.
 
 A ledger begun beside the true one, or while its drive is not connected, would let homes be claimed
-twice. So a store keeps where it was published and how many claims its run saw, the folder of a
-store how many were made from there, and whoever asks for a ledger that does not agree is stopped.
+twice. So a store keeps where it was published and which claims its run saw, the folders of a store
+and of its ledger which were made from there, and each claim where its ledger lay; whoever asks for
+a ledger that does not agree is stopped.
 """
 
 import json
 import os
 import re
-import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, suppress
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from pipeline.claims.ledger import KIND, OLDER, Ledger
+from pipeline.claims.ledger import OLDER, content, is_ledger
 from pipeline.errors import ClaimError
-from pipeline.outputs import NOTE, PART
+from pipeline.outputs import NOTE, PART, half_built, is_left
 from pipeline.published import remembered, settings_of
 from pipeline.settings import Settings
 
 LEDGER = "claims.sqlite"
+_BEGINNING = b'{"lies": "'
+"""Every note begins with it, so that one left half-written is told from a person's file."""
 _VARIABLE = re.compile(r"\$\w|\$\{|%\w+%")
 _NEEDED = "One landlord has one ledger, else homes are claimed twice."
 
@@ -49,15 +51,17 @@ def ledger_path(store: Path, chosen: Settings | None = None) -> Path:
     place = named_ledger(store, settings)
     _refuse_missing(place, store, settings)
     made = remembered(store)
-    if other := next(_others(place, store, made), None):
+    held, lay = content(place) if os.path.lexists(place) else (frozenset[str](), None)
+    for other in _beside(place, store):
+        _refuse_another(place, held, other)
+    if first := _where_published(place, store, made):
         raise ClaimError(
-            f"Two ledgers: the claims of this store belong in {place}, and there is {other} too."
-            f" {_NEEDED} Name the one that holds your claims under [claims] ledger and run again,"
-            " or move it to where it belongs; keep copies in another folder. This version joins"
-            " no two."
+            f"Two ledgers: the claims of this store belong in {place}, and there is {first} too,"
+            f" where it was published. {_NEEDED} Write [claims] ledger = '{first}' into the"
+            " settings and run again with --settings."
         )
-    held = claims_of(place)
-    for known in _known(store, made, place):
+    own = _Known(place, frozenset(), place, lay)
+    for known in (own, *_known(store, made, place)):
         _refuse_change(place, held, known)
     return place
 
@@ -77,18 +81,13 @@ def is_begun(ledger: Path) -> bool:
 
 
 def claims_of(ledger: Path) -> frozenset[str]:
-    """Numbers of the claims a ledger holds; none where there is none. Raises as Ledger does.
+    """Numbers of the claims a ledger holds; none where there is none. Raises as Ledger does."""
+    return content(ledger)[0] if os.path.lexists(ledger) else frozenset()
 
-    The whole file is checked by whoever opens it to use it, so here only where the query fails.
-    """
-    if not os.path.lexists(ledger):
-        return frozenset()
-    with suppress(sqlite3.Error):
-        address = f"{ledger.absolute().as_uri()}?mode=ro"
-        with closing(sqlite3.connect(address, uri=True, timeout=0)) as opened:
-            return frozenset(str(row[0]) for row in opened.execute("select claim_id from claim"))
-    with Ledger(ledger) as whole:
-        return frozenset(whole.homes()["claim_id"])
+
+def copies(store: Path, chosen: Settings | None = None) -> list[Path]:
+    """Copies of a store's ledger that lie beside it and hold no other claims."""
+    return list(_beside(ledger_path(store, chosen), store))
 
 
 def note(store: Path, settings: Settings, ledger: Path) -> None:
@@ -103,10 +102,12 @@ def note(store: Path, settings: Settings, ledger: Path) -> None:
 
 
 def _keep(place: Path, told: dict[str, Any]) -> None:
-    building = place.with_name(f".{place.name}.{os.getpid()}.{PART}")
+    for left in place.parent.glob(f".{place.name}.*.{PART}"):
+        with suppress(OSError):
+            if is_left(left) and _BEGINNING.startswith(left.read_bytes()[: len(_BEGINNING)]):
+                left.unlink()
+    building = half_built(place)
     with suppress(OSError):
-        for left in place.parent.glob(f".{place.name}.*.{PART}"):  # by one that was killed
-            left.unlink(missing_ok=True)
         building.write_text(json.dumps(told) + "\n", encoding="utf-8")
         building.replace(place)
 
@@ -141,19 +142,59 @@ def _refuse_missing(place: Path, store: Path, settings: Settings) -> None:
         )
 
 
-def _others(place: Path, store: Path, made: dict[str, Any]) -> Iterator[Path]:
-    """Ledgers beside the store, beside a link to it, beside its ledger, and where it came from."""
+def _beside(place: Path, store: Path) -> Iterator[Path]:
+    """Ledgers beside the store, beside a link to it, and beside its ledger, of whatever name."""
     linked_from = Path(os.path.realpath(os.path.dirname(os.path.abspath(store))))
     for folder in sorted({_real(store).parent, linked_from, place.parent}):
         for near in sorted(folder.iterdir()) if folder.is_dir() else ():
-            taken_over = near == place.with_name(OLDER)
+            taken_over = near == place.with_name(OLDER) and not os.path.lexists(place)
             if not taken_over and not _is(near, place) and _is_ledger(near):
                 yield near
+
+
+def _refuse_another(place: Path, held: frozenset[str], other: Path) -> None:
+    """Raise ClaimError where a ledger beside the one in use holds claims that this one lacks."""
+    two = f"Two ledgers: the claims of this store belong in {place}, and there is {other} too"
+    try:
+        found = claims_of(other)
+    except ClaimError as fault:
+        raise ClaimError(
+            f"{two}, which cannot be read: {fault} If {place} is the one in use, move {other} into"
+            " another folder."
+        ) from None
+    if not found - held:
+        return
+    if not is_begun(place):
+        way = (
+            f"There is none at {place}. Write [claims] ledger = '{other}' into the settings and"
+            f" run again with --settings, or move {other} to {place}."
+        )
+    elif held <= found:
+        way = (
+            f"It holds every claim of the first, and {_some(found - held)} besides, so it is the"
+            f" newer one: move {place} into another folder, then {other} to {place}."
+        )
+    else:
+        way = (
+            f"Each holds claims that the other lacks: {_some(found - held)} are in {other.name}"
+            " alone. This version joins no two, and all of them stand. Only if those never"
+            f" counted, or are another landlord's, move {other} into another folder."
+        )
+    raise ClaimError(f"{two}. {way} {_NEEDED}")
+
+
+def _some(claims: frozenset[str]) -> str:
+    more = f" and {len(claims) - 5} more" if len(claims) > 5 else ""
+    return ", ".join(sorted(claims)[:5]) + more
+
+
+def _where_published(place: Path, store: Path, made: dict[str, Any]) -> Path | None:
+    """The ledger where a store was published, if it was copied from there and that is another."""
     published = Path(made.get("published_as") or _real(store))
-    if published.parent != _real(store).parent:
-        first = Path(os.path.realpath(_named(published, _said(made))))
-        if first != place and is_begun(first):
-            yield first
+    if published.parent == _real(store).parent:
+        return None
+    first = Path(os.path.realpath(_named(published, _said(made))))
+    return first if first != place and is_begun(first) else None
 
 
 def _is(near: Path, place: Path) -> bool:
@@ -176,10 +217,9 @@ def _is_ledger(path: Path) -> bool:
         if path.name.endswith(PART) or not path.is_file():
             return False
         with path.open("rb") as file:
-            head = file.read(72)
+            return is_ledger(file.read(72))
     except OSError:
         return False
-    return head.startswith(b"SQLite format 3\0") and int.from_bytes(head[68:72]) == KIND
 
 
 def _said(made: dict[str, Any]) -> str:
@@ -232,15 +272,15 @@ def _refuse_change(place: Path, held: frozenset[str], known: _Known) -> None:
             f" that ledger is still there. {_NEEDED} Name it under [claims] ledger and run again;"
             f" or, if the copy is to be the one ledger, move {known.lay} away."
         )
-    if lost := sorted(known.claims - held):
+    if lost := known.claims - held:
         now = f"The ledger {place} holds {len(held):,} claims" if is_begun(place) else (
             f"No ledger is at {place}"
         )  # fmt: skip
         raise ClaimError(
-            f"Claims are missing: {known.told_by} tells of {', '.join(lost[:5])}"
-            f"{f' and {len(lost) - 5} more' if len(lost) > 5 else ''}. {now}, and not these: it was"
-            " removed, comes from an older backup, or is another one. Put the right one back, or"
-            f" connect its drive. Only if those claims never counted, remove {known.told_by}, then"
+            f"Claims are missing: {known.told_by} tells of {_some(lost)}. {now}, and not these: it"
+            " was removed, comes from an older backup, or is another one. Put the right one back,"
+            " or connect its drive. Only if those claims never counted, remove"
+            f" {known.told_by}, then"
             " run again."
         )
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.identity import addresses
-from pipeline.identity.addresses import Address, much_alike, read, told_apart
+from pipeline.identity.addresses import Address, much_alike, near, read, told_apart
 
 NAMED = ("home_id", "uprn", "address", "postcode")
 """Columns by which homes are known again."""
@@ -146,10 +146,8 @@ class _Home:
             yield from (("at", at), ("at", at, said.atoms), ("district", at[:-3], said.atoms))
         if len(said.names) >= _TELLING:
             yield "words", said.atoms, said.names
-        if said.names and said.atoms:
-            for at in said.at:
-                near = {at[:place] + at[place + 1 :] for place in range(len(at))}
-                yield from (("near", code, said.atoms, said.names) for code in near)
+        if said.names and said.at:
+            yield "street", said.atoms, said.street
         if said.names:
             yield from (
                 ("any", said.atoms),
@@ -213,6 +211,8 @@ def _way(home: _Home, other: _Home, kind: str) -> str | None:
         return None if parted else LIKE_KEY
     if kind == "exact":
         return OTHER_UPRN if apart else ADDRESS
+    if kind == "street" and not near(home.address.at, other.address.at):
+        return None
     return _by_address(home.address, other.address, kind == "at", apart)
 
 

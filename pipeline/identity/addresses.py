@@ -8,10 +8,11 @@ them are common practice.
 
 import re
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from difflib import SequenceMatcher
 from functools import lru_cache
+from itertools import accumulate
 
 SHORT = {
     "rd": "road", "st": "street", "ave": "avenue", "av": "avenue", "ln": "lane", "dr": "drive",
@@ -70,6 +71,8 @@ _FLAT = re.compile(rf"\b{_MARK} ?(?:no |number )?({_ONE}(?: ?[-/&] ?{_ONE})*)(?!
 _GROUP = re.compile(r"(?<![a-z\d])(\d+[a-z]?(?: ?[-/&] ?\d+[a-z]?)*)(?![a-z\d])([a-z ]*)")
 _WIDEST = 60
 """Numbers in a range; a wider one is no range of homes."""
+_MOST_SLIPS = 2
+"""Wrong characters of a postcode up to which one address with both may be one home."""
 _LEAST_SHORT = 2
 """Letters of a word that may be another's, some left out."""
 _BEGINNING = 7
@@ -85,7 +88,8 @@ class Address:
     at: postcodes, its column's and those in its text, without the letters that are mistaken for
     figures; flats, houses: numbers, a range written out; floors: bits of `_FLOORS`; atoms: every
     number and lone letter in order of size, whatever it stands for; ranged: whether any is a range;
-    numbered_anew: the same address with its flat in another usual way, where there is one.
+    anew: the same address with its flat numbered in other usual ways, each with the atoms that the
+    other address must have for it to count.
     """
 
     at: frozenset[str]
@@ -96,7 +100,7 @@ class Address:
     atoms: tuple[str, ...]
     ranged: bool
     words: tuple[str, ...]
-    numbered_anew: "Address | None" = None
+    anew: "tuple[tuple[Address, tuple[str, ...]], ...]" = ()
 
     @property
     def says_where(self) -> bool:
@@ -108,11 +112,36 @@ class Address:
         """Its words without their order."""
         return frozenset(self.words)
 
+    @property
+    def street(self) -> str:
+        """The end of its street's name, else all its words, as one: "milllane" of "4 Mill Lane"."""
+        named = zip(self.words, self.words[1:], [*self.words[2:], ""], strict=False)
+        streets = [a + kind for a, kind, after in named if kind in STREETS and after not in STREETS]
+        return "".join(streets or self.words)
+
 
 def postcode(text: str) -> str:
     """A postcode in one form for comparing: O is 0, I and L are 1, S is 5, Z is 2 and B is 8."""
     packed = re.sub(r"[^a-z0-9]", "", _bare(text))
     return packed.translate(str.maketrans("oilszb", "011528"))
+
+
+def near(some: Iterable[str], others: Iterable[str]) -> bool:
+    """Whether a postcode of some is one of others with at most two characters wrong."""
+    return any(_slips(one, other) <= _MOST_SLIPS for one in some for other in others)
+
+
+def _slips(one: str, other: str) -> int:
+    """Characters wrong, lacking or too many, or two turned round, that make one of the other."""
+    before, last = list(range(len(other) + 1)), [0] * (len(other) + 1)
+    for i, a in enumerate(one):
+        now = [i + 1]
+        for j, b in enumerate(other):
+            now.append(min(before[j + 1] + 1, now[j] + 1, before[j] + (a != b)))
+            if i and j and a == other[j - 1] and b == one[i - 1]:
+                now[-1] = min(now[-1], last[j - 1] + 1)
+        before, last = now, before
+    return before[-1]
 
 
 def _bare(text: str) -> str:
@@ -127,10 +156,10 @@ def _bare(text: str) -> str:
 def read(address: str | None, code: str | None) -> Address:
     """What an address and a postcode say."""
     text = re.sub(r"['’`]", "", _bare(address or ""))
-    lettered = _in_block(text)
-    anew = text if lettered != text else _numbered_anew(text)
-    found = _read(lettered, code)
-    return found if anew == lettered else replace(found, numbered_anew=_read(anew, code))
+    found = _read(_in_block(text), code)
+    others = ((text, ()), *_by_floor(text))
+    anew = ((_read(other, code), needed) for other, needed in others if other != _in_block(text))
+    return replace(found, anew=tuple(anew))
 
 
 def _read(text: str, code: str | None) -> Address:
@@ -161,18 +190,29 @@ def _read(text: str, code: str | None) -> Address:
 
 
 def _in_block(text: str) -> str:
-    """An address with its block's letter in the number of its flat: "Flat 1, Block A" is 1A."""
-    block = re.search(r"[, ]+(?:block|blk) ([a-z])\b", text)
+    """An address with its block in the number of its flat: "Flat 1, Block A" is 1A."""
+    block = re.search(r"[, ]*\b(?:(?:block|blk) ([a-z]|\d+)|([a-z]) (?:block|blk))\b", text)
     if not block:
         return text
-    rest = text[: block.start()] + text[block.end() :]
-    lettered = re.sub(rf"\b({_MARK}) ?(\d+)\b", rf"\1 \2{block[1]}", rest, count=1)
+    name, rest = block[1] or block[2], text[: block.start()] + " " + text[block.end() :]
+    numbered = rf"\1 {name}/\2" if name.isdigit() else rf"\1 \2{name}"
+    lettered = re.sub(rf"\b({_MARK}) ?(\d+)\b", numbered, rest, count=1)
     return lettered if lettered != rest else text
 
 
-def _numbered_anew(text: str) -> str:
-    """An address with its flat 101 as 1/1; the same where it has none."""
-    return re.sub(rf"\b({_MARK}) ?([1-9])0([1-9])\b", r"\1 \2/\3", text)
+def _by_floor(text: str) -> Iterator[tuple[str, tuple[str, ...]]]:
+    """An address with its flat 101, or 1-10, as 1/01: by floor and number, and these two."""
+    number = r"(?:([1-9]\d?)(\d\d)|(\d\d?)-(\d\d))(?![\w/-])"
+    found = re.search(rf"\b{_MARK} ?{number}", text)
+    if not found:
+        found = re.match(rf" *{number}(?=([^,\d]*))", text)
+        if found and _is_street(re.sub(r"[^a-z ]", " ", found[5])):
+            return
+    if found:
+        floor, flat = (int(found[1] or found[3]), int(found[2] or found[4]))
+        start = found.start(1 if found[1] else 3)
+        end = found.end(2 if found[1] else 4)
+        yield f"{text[:start]}{floor}/{flat}{text[end:]}", (str(floor), str(flat))
 
 
 def _spaced(text: str) -> str:
@@ -255,7 +295,8 @@ def _written_out(numbers: Iterable[str]) -> frozenset[str]:
             low, _, high = number.partition("-")
             found |= {str(n) for n in range(int(low), int(high) + 1)}
         else:
-            turned = re.sub(r"^([a-z])(\d+)$", r"\2\1", number.replace("-", "/"))
+            parted = number.replace("-", "/")
+            turned = re.sub(r"^(?:([a-z])/?(\d+)|(\d+)/([a-z]))$", r"\2\3\1\4", parted)
             found.add(turned)
     return frozenset(found)
 
@@ -286,8 +327,13 @@ def _long(word: str) -> str:
 
 def told_apart(one: Address, other: Address) -> bool:
     """Whether two addresses of one postcode cannot be one home, however its flat is numbered."""
-    ways = ((one, other), (one.numbered_anew, other), (one, other.numbered_anew))
-    return all(_apart(a, b) for a, b in ways if a and b)
+    these, those = (((a, ()), *a.anew) for a in (one, other))
+    return all(
+        _apart(a, b) or not (_within(needs, b.atoms) and _within(needed, a.atoms))
+        for a, needs in these
+        for b, needed in those
+        if a is one or b is other or (needs and needed)  # without its block no flat is another's
+    )
 
 
 def _apart(one: Address, other: Address) -> bool:
@@ -360,10 +406,14 @@ def _differ(one: frozenset[str], other: frozenset[str]) -> bool:
 def _begin_alike(one: Address, other: Address) -> bool:
     """Whether two names of houses begin alike: "Rose Cottage", "Rose Cott" and "Rosecottage"."""
     begin, begins = ("".join(a.words)[:_BEGINNING] for a in (one, other))
-    return one.words[:1] == other.words[:1] or begin == begins
+    these, those = (set(accumulate(a.words)) for a in (one, other))
+    return begin == begins or not these.isdisjoint(those)
 
 
 def _nested(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
     """Whether each of the fewer stands among the others, as often."""
-    few, many = (one, other) if len(one) <= len(other) else (other, one)
+    return _within(*sorted((one, other), key=len))
+
+
+def _within(few: tuple[str, ...], many: tuple[str, ...]) -> bool:
     return all(few.count(atom) <= many.count(atom) for atom in few)

@@ -172,7 +172,7 @@ def added(content: bytes, new: Answers) -> tuple[bytes, list[str]]:
             " as [words.COLUMN], [homes.KEY.COLUMN], [columns] and [confirmed], a line to each"
             " answer, and run again. Nothing was changed, and nothing published."
         )
-    if "\r\n" in text:
+    if "\r\n" in text and not re.search(r"(?<!\r)\n", text):  # else both ends of lines are in use
         made = re.sub(r"(?<!\r)\n", "\r\n", made)
     mark = b"\xef\xbb\xbf" if content.startswith(b"\xef\xbb\xbf") else b""
     return mark + made.encode(), stood

@@ -14,11 +14,11 @@ import polars as pl
 from pipeline.columns import by_role
 from pipeline.errors import StockListError
 from pipeline.plurals import counted
-from pipeline.stock import answers, bounds, characters, personal, workbook
+from pipeline.stock import answers, bounds, characters, edits, personal, workbook
 from pipeline.stock.answers import Answers, Correction, folded
 from pipeline.stock.faults import WHOLE_ROW
 from pipeline.stock.questions import HEADING
-from pipeline.stock.workbook import ABOUT, AS_SENT, COLUMNS, FAULTS, KEEP, QUESTIONS, READ
+from pipeline.stock.workbook import ABOUT, COLUMNS, FAULTS, KEEP, QUESTIONS, READ
 
 NO_TRAIL = pl.DataFrame(
     schema={
@@ -94,7 +94,8 @@ def _read(path: Path, sha256: str | None) -> Mended:
             else f"{path.name}: sheet {FAULTS} has a line whose row number is gone. Put it back."
         )
     columns, confirmed = _settled(asked)
-    notes = _counted(path.name, rows.height, read.height, asked.height, _edited(sheets))
+    notes = _counted(path.name, rows.height, read.height, asked.height)
+    notes += edits.told(path.name, sheets)
     return Mended(Answers(columns, words, confirmed), rows, notes)
 
 
@@ -111,43 +112,15 @@ def not_given(folder: Path, given: Sequence[Path]) -> list[Path]:
     return found
 
 
-def _counted(
-    book: str, cells: int, texts: int, asked: int, edited: Sequence[str]
-) -> tuple[str, ...]:
+def _counted(book: str, cells: int, texts: int, asked: int) -> tuple[str, ...]:
     """What a workbook holds, in words; told where it holds nothing that is read."""
+    if not cells + texts + asked:
+        return (f"{book}: nothing is filled in. Only its yellow cells are read",)
     told = (
         f"{book}: {counted(cells, 'cell')} corrected, {counted(texts, 'text')} and"
         f" {counted(asked, 'question')} answered"
     )
-    if not cells + texts + asked:
-        told = f"{book}: nothing is filled in. Only its yellow cells are read"
-    if not edited:
-        return (told,)
-    more = f" and {len(edited) - _MOST_SHOWN} more" if len(edited) > _MOST_SHOWN else ""
-    beside = (
-        f"changed beside the yellow cells, and not read: {', '.join(edited[:_MOST_SHOWN])}{more}."
-        f" Write into the yellow cells of sheet {FAULTS} or {READ}"
-    )
-    return told, f"{book}: {beside}"
-
-
-_MOST_SHOWN = 10
-
-
-def _edited(sheets: dict[str, pl.DataFrame]) -> list[str]:
-    """Lines whose cells that are not for an answer are others than the run wrote."""
-    if sheets[ABOUT].width == 1:
-        return []
-    known = set(sheets[ABOUT].to_series(1))
-    found = []
-    for name in (*COLUMNS, AS_SENT):
-        answer = len(COLUMNS[name]) - 1 if name in COLUMNS else None
-        lines = sheets.get(name, pl.DataFrame()).iter_rows()
-        for number, cells in enumerate(lines, start=1):
-            beside = [cell for place, cell in enumerate(cells) if place != answer]
-            if number > 1 and any(beside) and workbook.mark(name, beside) not in known:
-                found.append(f"sheet {name}, line {number}")
-    return found
+    return (told,)
 
 
 def _settled(asked: pl.DataFrame) -> tuple[dict[str, tuple[str, ...]], dict[str, str]]:

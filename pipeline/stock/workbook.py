@@ -3,11 +3,13 @@
 Yellow cells are for answers, with what is allowed to choose from. `mending` reads them back.
 """
 
+import base64
 import datetime
-import hashlib
 import io
 import re
-from collections.abc import Mapping, Sequence
+import zlib
+from collections.abc import Iterable, Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
 import polars as pl
@@ -23,7 +25,7 @@ NAME = "quarantine.xlsx"
 KEEP = "keep"
 QUESTIONS, READ, FAULTS, ABOUT = "Questions", "How we read it", "Faults", "About"
 AS_SENT = "Rows as sent"
-_LISTS = "Allowed answers"
+LISTS = "Allowed answers"
 COLUMNS = {
     QUESTIONS: ("Column", "About", "What was found", "Answer"),
     READ: ("Column", "Heading", "Cell as sent", "Rows", "Read as", "Not understood", "Correct"),
@@ -72,14 +74,21 @@ def build(
             name: [cells for cells, _ in filled] for name, filled in sheets.items()
         }
         beside[AS_SENT] = list(sent.iter_rows())
-        made.about(sha256, [mark(name, cells) for name, rows in beside.items() for cells in rows])
+        made.about(sha256, {name: map(marks, rows) for name, rows in beside.items()})
     return buffer.getvalue()
 
 
-def mark(sheet: str, cells: Sequence[Any]) -> str:
-    """A short digest of the cells of a line that are not for an answer."""
-    told = (sheet, *("" if cell is None else str(cell).strip() for cell in cells))
-    return hashlib.sha256("\x1f".join(told).rstrip("\x1f").encode()).hexdigest()[:12]
+def marks(cells: Iterable[Any]) -> str:
+    """Four letters for each cell of a line, by which an edited one is told from what was written.
+
+    The line's yellow cell is left out.
+    """
+    return "".join(_mark("" if cell is None else str(cell).strip()) for cell in cells)
+
+
+@lru_cache(65_536)
+def _mark(text: str) -> str:
+    return base64.b64encode(zlib.crc32(text.encode()).to_bytes(4)[:3]).decode()
 
 
 Line = tuple[Sequence[Any], Sequence[str]]
@@ -173,13 +182,13 @@ class _Book:
     def _place_of(self, offered: Sequence[str]) -> str:
         """Where the answers are listed, on a hidden sheet."""
         if self._offered is None:
-            self._offered = self._book.add_worksheet(_LISTS)
+            self._offered = self._book.add_worksheet(LISTS)
             self._offered.hide()
         if offered not in self._lists:
             place = len(self._lists)
             self._offered.write_column(0, place, offered)
             letter = xlsxwriter.utility.xl_col_to_name(place)
-            self._lists[offered] = f"='{_LISTS}'!${letter}$1:${letter}${len(offered)}"
+            self._lists[offered] = f"='{LISTS}'!${letter}$1:${letter}${len(offered)}"
         return self._lists[offered]
 
     def rows(self, quarantine: pl.DataFrame) -> None:
@@ -191,12 +200,13 @@ class _Book:
                 sheet.write_string(number, column, "" if value is None else str(value), self._plain)
         sheet.freeze_panes(1, 3)
 
-    def about(self, sha256: str, marks: Sequence[str]) -> None:
-        """Whose workbook it is and how to fill it; hidden, the marks of its lines."""
+    def about(self, sha256: str, beside: Mapping[str, Iterable[str]]) -> None:
+        """Whose workbook it is and how to fill it; hidden, the marks of each sheet's lines."""
         sheet = self._book.add_worksheet(ABOUT)
         sheet.set_column(0, 0, 100)
-        sheet.set_column(1, 1, None, None, {"hidden": True})
-        for column, texts in enumerate(((sha256, *_GUIDE), marks)):
+        sheet.set_column(1, len(beside), None, None, {"hidden": True})
+        named = [(name, *lines) for name, lines in beside.items()]
+        for column, texts in enumerate(((sha256, *_GUIDE), *named)):
             for row, text in enumerate(texts):
                 sheet.write_string(row, column, text)
 
