@@ -35,6 +35,7 @@ from pipeline import (
 from pipeline.bill import workbook
 from pipeline.errors import ProgrammeError, SettingsError, SheetError
 from pipeline.exports import csv_bytes
+from pipeline.funding.tables import none_funded
 from pipeline.options import rates
 from pipeline.outputs import writing
 from pipeline.printing import complaints, console, words
@@ -472,6 +473,8 @@ def allocate(
     printing.show_allocation(made, why)
     printing.show_left_out(met)
     console.print(f"Files: {out}/allocation.csv, lots.csv, frontier.csv, .png, allocation.json")
+    if none_funded(made.homes):
+        raise ProgrammeError("No home is funded. allocation.csv says why, home by home.")
 
 
 @app.command()

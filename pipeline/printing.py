@@ -18,7 +18,7 @@ from pipeline import changes, claims, comparison, explain, identity, programme, 
 from pipeline.columns import dictionary
 from pipeline.explain import layout
 from pipeline.funding import Funding
-from pipeline.funding.tables import in_short, own_money
+from pipeline.funding.tables import in_short, none_funded, own_money
 from pipeline.options import screens
 from pipeline.plurals import counted
 from pipeline.run import Result
@@ -547,17 +547,18 @@ def show_allocation(made: Funding, why: str | None) -> None:
     invented = [one["name"] for one in account["funds"] if one["invented"]]
     if invented:
         console.print(words(("Invented for the demo:", "bold yellow"), f" {', '.join(invented)}."))
-    if not account["totals"]["homes"]:
-        console.print("No home is funded; why stands below.", style="bold red")
-    console.print(
-        f"{account['totals']['homes']:,.0f} homes for"
-        f" {account['totals']['cost_gbp']:,.0f} GBP, worth {account['value']:,.0f}"
-        f" {account['objective']}. No choice that keeps the rules is worth more than"
-        f" {account['bound']:,.0f}: the gap is {account['gap']:.2%}.",
-        highlight=False,
-    )
+    if none := none_funded(homes):
+        console.print(words((none, "bold red")))
+    else:
+        console.print(
+            f"{counted(account['totals']['homes'], 'home')} for"
+            f" {account['totals']['cost_gbp']:,.0f} GBP, worth {account['value']:,.0f}"
+            f" {account['objective']}. No choice that keeps the rules is worth more than"
+            f" {account['bound']:,.0f}: the gap is {account['gap']:.2%}.",
+            highlight=False,
+        )
+        _show_fund_years(homes)
     console.print(own_money(account["means"]), highlight=False)
-    _show_fund_years(homes)
     rules = [rule for rule in account["rules"] if rule["kind"] != "whole"]
     rows = [
         [r["rule"], _PLAIN_LIMITS[r["kind"]], f"{r['limit']:,.0f}", f"{r['slack']:,.0f}"]

@@ -199,6 +199,10 @@ def test_a_list_of_homes_is_read_as_csv(tmp_path, text, homes):
         ("home_id,funded\nA,no\n", "names no home that is funded"),
         ("home_id,system,thickness_mm\nA,eps,\n", "line 2: A has no system or no thickness"),
         ("home_id,system,thickness_mm\nA,eps,thick\n", "thickness_mm 'thick' is no number"),
+        ("home_id,thickness_mm\nA,90\n", "says thickness_mm of its homes, but not system"),
+        ("home_id,cost_gbp\nA,9\n", "says cost_gbp of its homes, but not system and thickness_mm"),
+        ("home_id,run_id,note\nA,9,\n", "says run_id of its homes"),
+        ("home_id,system,system,thickness_mm\nA,x,y,90\n", "has two columns system"),
         ("\n\n", "names no home"),
     ],
 )

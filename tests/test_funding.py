@@ -4,6 +4,7 @@ import itertools
 import json
 import subprocess
 import sys
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -21,7 +22,7 @@ from pipeline.programme import funds, objective, offers
 from pipeline.programme.solver import RulesClashError
 from pipeline.published import Published, open_run
 from pipeline.settings import Appraisal
-from tests.conftest import claimed_before
+from tests.conftest import Said, claimed_before
 
 DEMO = Path(__file__).parents[1] / "data_demo"
 FUNDS = tuple(funds.read(DEMO / f"fund_{name}.toml") for name in ("hearth", "lantern"))
@@ -306,6 +307,68 @@ def test_refusals(run: Published) -> None:
     assert "Hearth and Wall Fund: least homes" in fault.value.rules
 
 
+def test_a_clash_says_what_each_rule_asks_and_what_there_is_to_choose_from(run: Published) -> None:
+    asking = tuple(
+        fund.model_copy(update={"lot": fund.lot.model_copy(update={"homes_at_least": 20})})
+        for fund in FUNDS
+    )
+    means = funds.Means(capacity_homes={"2027": 12, "2028": 12, "2029": 0})
+    with pytest.raises(RulesClashError) as fault:
+        funding.fund(few(run), funding.Asked(asking, means), claimed_before())
+    said = str(fault.value)
+    for words in (
+        "'contractor capacity 2027' (at most 12 homes)",
+        "'Hearth and Wall Fund: least homes' (at least 20 homes)",
+        "and 'Lantern Grant: least homes' (at least 20 homes). Without one of them",
+        "homes with an option Lantern Grant may take",
+        "its EPC band is not known: find out and it may qualify (BAND_UNKNOWN)",
+        "The homes of a street are taken in one year",
+        "Relax one of them, or add homes that meet it.",
+    ):
+        assert words in said, said
+    lot = FUNDS[0].lot.model_copy(update={"homes_at_least": 40, "low_income_share_at_least": 0.995})
+    alone = funding.Asked((FUNDS[0].model_copy(update={"lot": lot}), FUNDS[1]), funds.Means())
+    with pytest.raises(RulesClashError) as fault:
+        funding.fund(few(run), alone, claimed_before())
+    assert "low-income share' (at least 99.5 %)" in str(fault.value)
+    assert "Lantern Grant" not in str(fault.value)  # none of its rules is at fault
+
+
+def test_a_home_of_no_worth_is_told_so_and_not_that_others_are_better(run: Published) -> None:
+    ranked = run.ranking.filter(pl.col("rank").is_not_null())
+    mixed = replace(run, ranking=pl.concat([ranked.head(60), ranked.tail(60)]))
+    asked = funding.Asked(FUNDS[1:], funds.Means())
+    made = funding.fund(mixed, asked, claimed_before())
+    assert (made.homes["funded"] == "yes").any()
+    none = made.homes.filter(pl.col("reason_code") == "NO_WORTH")
+    assert none.height
+    assert none["why"].str.starts_with("Nothing that may be built there is worth").all()
+    assert none["why"].str.contains(r": (-\d|0\.$)").all()
+    others = made.homes.filter(pl.col("reason_code") == "RULE")["why"]
+    assert not others.str.contains("worth -").any()
+
+
+def test_an_allocation_that_funds_nobody_says_why_and_is_no_success(
+    demo_folder: Path, tmp_path: Path, call: Callable[..., Said]
+) -> None:
+    fund, out = tmp_path / "fund.toml", tmp_path / "allocation"
+    fund.write_text((DEMO / "fund_lantern.toml").read_text().replace("600_000", "6"))
+    store = demo_folder / "demo.duckdb"
+    said = call("allocate", "--store", store, "--fund", fund, "--out", out)
+    assert said.code == 2
+    assert "homes for" not in said.out
+    homes = pl.read_csv(out / "allocation.csv")
+    assert set(homes["funded"]) == {"no"}
+    counts = homes["reason_code"].value_counts(sort=True).head(3)
+    assert not {"RULE", "FUNDED"} & set(homes["reason_code"])
+    assert f"No home of {homes.height:,} is funded: " in said.out
+    for code, count in counts.iter_rows():
+        assert f"({code}), {count:,} homes;" in said.out, said.out
+    assert "Stopped: No home is funded. allocation.csv says why" in said.err
+    claim = call("claim", "--store", store, "--homes", out / "allocation.csv", "--out", out)
+    assert (claim.code, "names no home that is funded" in claim.err) == (2, True)
+
+
 def test_the_command_writes_the_same_bytes_whatever_the_hash_seed(
     run: Published, demo_folder: Path, tmp_path: Path
 ) -> None:
@@ -313,7 +376,7 @@ def test_the_command_writes_the_same_bytes_whatever_the_hash_seed(
     script = (
         "import sys, json; from pathlib import Path; from dataclasses import replace;"
         "from pipeline import funding; from pipeline.programme import funds;"
-        "from pipeline.published import open_run; from tests.conftest import claimed_before;"
+        "from pipeline.published import open_run; from tests.conftest import Said, claimed_before;"
         "run = open_run(Path(sys.argv[1]));"
         "made = funding.fund(replace(run, ranking=run.ranking.head(60)),"
         " funding.Asked((funds.read(Path(sys.argv[2])),), funds.Means()), claimed_before());"

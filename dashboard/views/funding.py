@@ -9,7 +9,7 @@ import streamlit as st
 from dashboard import charts, data, tables, words
 from dashboard.views import common
 from pipeline.funding import Funding
-from pipeline.funding.tables import own_money
+from pipeline.funding.tables import none_funded, own_money
 from pipeline.published import Published
 
 _HOMES = (
@@ -88,6 +88,8 @@ def _show(run: Published, made: Funding) -> None:
     if invented:
         st.warning(f"Invented for the demo: {', '.join(invented)}. No real scheme has these rules.")
     funded = homes.filter(pl.col("funded") == "yes")
+    if none := none_funded(homes):
+        st.warning(words.plain(none))
     _headlines(account, funded)
     left, right = st.columns(2)
     left.plotly_chart(

@@ -3,7 +3,7 @@
 import csv
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -87,6 +87,7 @@ def _from_file(path: Path) -> Named:
     heads = [cell.lower() for cell in rows[0][1]] if rows else []
     is_table = _KEY in heads
     heads = heads if is_table else [_KEY]
+    _refuse_part(heads, path)
     homes, options, not_funded = [], [], 0
     for line, cells in rows[is_table:]:
         row = dict(zip(heads, cells, strict=False))
@@ -103,6 +104,19 @@ def _from_file(path: Path) -> Named:
             options.append(_option(row, path, line))
     named = pl.DataFrame(options, schema=OPTIONS) if options else None
     return Named(homes, not_funded, named)
+
+
+def _refuse_part(heads: Sequence[str], path: Path) -> None:
+    """Raise ClaimError where a table names a column twice, or something of options but not all."""
+    said = [name for name in (*OPTIONS, _FUNDED) if name in heads]
+    if twice := [name for name in said if heads.count(name) > 1]:
+        raise ClaimError(f"{path} has two columns {twice[0]}. Leave the one that counts.")
+    lacks = [name for name in _OPTION if name not in heads]
+    if lacks and (of_options := [name for name in said if name not in (_KEY, _FUNDED)]):
+        raise ClaimError(
+            f"{path} says {', '.join(of_options)} of its homes, but not {' and '.join(lacks)}. Add"
+            " that, as in allocation.csv; for the options of the ranking give a list of keys alone."
+        )
 
 
 def _unguarded(text: str) -> str:
@@ -140,7 +154,7 @@ def _rows(path: Path) -> list[tuple[int, list[str]]]:
             reader = csv.reader(file, strict=True)
             rows = [(reader.line_num, [cell.strip() for cell in row]) for row in reader]
     except UnicodeDecodeError:
-        raise ClaimError(f"{path} is not text. Give one home key to a line.") from None
+        raise ClaimError(f"{path} is not text. Save it as CSV (UTF-8).") from None
     except csv.Error as fault:
         raise ClaimError(f"{path} is no list of homes ({fault}). Check its quotes.") from None
     for _, row in rows:

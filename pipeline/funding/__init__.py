@@ -64,7 +64,7 @@ def fund(
     try:
         found = allocate(made.problem)
     except RulesClashError as fault:
-        raise RulesClashError(fault.rules, fault.limits, tables.offered(made)) from None
+        raise RulesClashError(fault.clash, tables.offered(made, fault.clash)) from None
     findings = checker.check(made.problem, found.option, found.year)
     if broken := [finding.rule for finding in findings if not finding.ok]:
         raise RuntimeError(f"The checker found broken rules: {', '.join(broken)}.")

@@ -7,8 +7,10 @@ import polars as pl
 
 from pipeline import identity
 from pipeline.funding.case import ORDER, Case
+from pipeline.plurals import counted
 from pipeline.programme import offers, reasons
 from pipeline.programme.solver import Allocation
+from pipeline.programme.solver.rules import Rule
 
 _LISTED = ("home_id", "uprn", "address", "estate", "lot", "rank")
 _WORKS = (
@@ -29,19 +31,37 @@ def own_money(means: Mapping[str, Mapping[str, float]]) -> str:
     return f"Own money of the landlord in GBP: {told or 'no limit, as no means were given'}."
 
 
-def offered(made: Case) -> str:
-    """How many homes each fund may take, and the commonest reasons why not the others."""
-    told = []
+def offered(made: Case, clash: Sequence[Rule]) -> str:
+    """How many homes the funds of these rules may take, and why not the others; in sentences."""
+    told, asking = [], {rule.fund for rule in clash}
     for fund, verdict in zip(made.funds, made.verdicts, strict=True):
+        if fund.name not in asking and "" not in asking:
+            continue
         own, infill = (int((verdict["verdict"] == word).sum()) for word in ("pass", "infill"))
-        others = verdict.filter(~pl.col("verdict").is_in(["pass", "infill"]))["reason_code"]
-        why = others.value_counts(sort=True).head(3).rows()
-        besides = ", ".join(f"{code} {count:,}" for code, count in why)
+        others = verdict.filter(~pl.col("verdict").is_in(["pass", "infill"]))
         told.append(
-            f" {fund.name} may take {own:,} of {verdict.height:,} homes that have an option, and"
-            f" {infill:,} as infill" + (f"; not the others: {besides}." if besides else ".")
+            f"Of {counted(verdict.height, 'home')} with an option {fund.name} may take {own:,}, and"
+            f" {infill:,} more as infill"
+            + (f"; not the others: {_commonest(others)}." if others.height else ".")
         )
-    return "".join(told)
+    if (made.problem.lots >= 0).any():
+        told.append("The homes of a street are taken in one year, or none of them.")
+    return " ".join(told)
+
+
+def _commonest(homes: pl.DataFrame) -> str:
+    """The three commonest reasons of some homes, each with their number."""
+    counts = homes["reason_code"].value_counts(sort=True)
+    told = [f"{in_short(code)}, {counted(n, 'home')}" for code, n in counts.head(3).iter_rows()]
+    rest = int(counts["count"][3:].sum())
+    return "; ".join([*told, *([f"other reasons, {counted(rest, 'home')}"] if rest else [])])
+
+
+def none_funded(homes: pl.DataFrame) -> str:
+    """That an allocation funds nobody, and the commonest reasons why; empty where it funds some."""
+    if (homes["funded"] == "yes").any():
+        return ""
+    return f"No home of {homes.height:,} is funded: {_commonest(homes)}."
 
 
 def funded_works(made: Case, found: Allocation) -> pl.DataFrame:
@@ -181,8 +201,16 @@ _IN_SHORT = {
     "NO_OPTION": "nothing may be built there, or nothing reaches the target U-value",
     "NO_OPEN_YEAR": "no fund that would take it is open in a year of the programme",
     "RULE": "others do more with the money",
+    "NO_WORTH": "nothing that may be built there is worth what it costs",
     "STREET": "its street lot as a whole does not pay",
     "LEFT_OVER": "it would pay, but too little is left of the limits for its lot",
+    "BAND": "no fund takes its EPC band",
+    "BAND_UNKNOWN": "its EPC band is not known: find out and it may qualify",
+    "TENURE": "no fund takes its tenure",
+    "TENURE_UNKNOWN": "its tenure is not known: find out and it may qualify",
+    "U_VALUE": "no option reaches the U-value that the funds ask for",
+    "BEGUN": "works have begun",
+    "EARLIER": "another fund paid for it before",
 }
 
 
@@ -199,6 +227,7 @@ def _words(code: str, worth: float, charge: float, rule: str) -> str:
         "FUNDED": f"Funded: {weighed}.",
         "NO_OPEN_YEAR": "No fund that would take it is open in a year of the programme.",
         "RULE": f"Others do more with the money: {weighed}.",
+        "NO_WORTH": f"Nothing that may be built there is worth what it costs: {worth:,.0f}.",
         "STREET": "By itself it would pay, but its street lot as a whole does not.",
         "LEFT_OVER": "It would pay, but too little is left of the limits for its whole lot.",
     }[code]

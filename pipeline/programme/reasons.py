@@ -11,9 +11,10 @@ from pipeline.physics import Floats
 from pipeline.programme.solver import Allocation
 from pipeline.programme.solver.rules import Ints, Problem, Rule
 
-Code = Literal["FUNDED", "NOT_OFFERED", "NO_OPEN_YEAR", "RULE", "STREET", "LEFT_OVER"]
-"""NOT_OFFERED: no option is allowed. RULE: worth less than what it takes of the rules. STREET: it
-would pay by itself, its street does not. LEFT_OVER: it would pay, but too little is left."""
+Code = Literal["FUNDED", "NOT_OFFERED", "NO_OPEN_YEAR", "RULE", "NO_WORTH", "STREET", "LEFT_OVER"]
+"""NOT_OFFERED: no option is allowed. RULE: worth less than what it takes of the rules. NO_WORTH:
+nothing is worth what it costs. STREET: it would pay by itself, its street does not. LEFT_OVER: it
+would pay, but too little is left."""
 
 
 @dataclass(frozen=True)
@@ -75,13 +76,14 @@ def _looser(rule: Rule) -> str:
 
 
 def why(problem: Problem, found: Allocation) -> Why:
-    """Why each home is or is not funded, from the rules' prices."""
-    net, at, year = _best(problem, found.prices)
+    """Why each home is or is not funded, from the rules' prices; where none is, from its worth."""
+    prices = found.prices if (found.option >= 0).any() else np.zeros_like(found.prices)
+    net, at, year = _best(problem, prices)
     with_option = ~np.isnan(problem.value).all(axis=1)
     row, could = np.arange(problem.homes), np.isfinite(net).any(axis=0)
     chosen = np.where(could, at[year, row], 0)
     value = np.where(could, problem.value[row, chosen] * problem.year_weight[year], np.nan)
-    charges = _charges(problem, found.prices, chosen, year)
+    charges = _charges(problem, prices, chosen, year)
     dearest = charges.argmax(axis=0) if problem.rules else np.full(problem.homes, -1)
     dearest = np.where(charges.max(axis=0, initial=0.0) > 0.0, dearest, -1)
     alone = problem.lots.max(initial=-1) + 1 + row
@@ -95,6 +97,7 @@ def why(problem: Problem, found: Allocation) -> Why:
         "NO_OPEN_YEAR": ~could,
         "LEFT_OVER": street.max(axis=0)[lot] > 0.0,
         "STREET": net.max(axis=0) > 0.0,
+        "NO_WORTH": value <= 0.0,
     }
     words = np.select(list(code.values()), list(code), "RULE")
     return Why(words, value, value - net[year, row], dearest)

@@ -6,6 +6,7 @@ could still beat it, an exact solver takes them and the answer is proved. Value,
 always returned, and nothing depends on time or chance: the same input gives the same allocation.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +19,7 @@ from pipeline.programme.solver.integers import Answer
 from pipeline.programme.solver.lots import Lots, Picks
 from pipeline.programme.solver.plan import Plan
 from pipeline.programme.solver.prices import Bound
-from pipeline.programme.solver.rules import Ints, Problem
+from pipeline.programme.solver.rules import Ints, Problem, Rule
 
 _CORES = (500, 2_000, 8_000)
 """Lots solved anew to mend the rounded choice; more when fewer do not suffice."""
@@ -34,28 +35,26 @@ _PROOF = 1e-12
 
 
 class RulesClashError(ProgrammeError):
-    """Rules that no allocation can keep together. `rules` names a smallest set of them."""
+    """Rules that no allocation can keep together: `clash` is a smallest set, `rules` its names."""
 
-    def __init__(
-        self, rules: tuple[str, ...], limits: tuple[float, ...], offered: str = ""
-    ) -> None:
+    def __init__(self, clash: Sequence[Rule], offered: str = "") -> None:
         """Say which rules clash, or which one cannot be kept at its limit, and what to do.
 
-        offered: what there is to choose from, in a sentence.
+        offered: what there is to choose from, in sentences.
         """
-        self.rules, self.limits = rules, limits
-        asked = [
-            f"'{rule}'" + (f" (asks for {limit:,.10g})" if limit > 0.0 else "")
-            for rule, limit in zip(rules, limits, strict=True)
-        ]
-        if len(rules) == 1:
-            said = f"No choice of homes keeps the rule {asked[0]}.{offered} Relax it, or add homes"
+        self.clash, self.rules = tuple(clash), tuple(rule.name for rule in clash)
+        asked = [f"'{rule.name}' ({rule.words})" for rule in clash]
+        if len(asked) == 1:
+            said, mend = f"No choice of homes keeps the rule {asked[0]}.", "Relax it"
         else:
             said = (
-                f"No choice of homes keeps these rules together: {'; '.join(asked)}. Each can be"
-                f" kept without the others.{offered} Relax one of them, or add homes"
+                f"No choice of homes keeps these rules together: {', '.join(asked[:-1])} and"
+                f" {asked[-1]}. Without one of them the others can be kept."
             )
-        super().__init__(f"{said} that meet it.")
+            mend = "Relax one of them"
+        super().__init__(
+            " ".join(filter(None, (said, offered, f"{mend}, or add homes that meet it.")))
+        )
 
 
 class NoPlanError(ProgrammeError):
@@ -101,10 +100,7 @@ def allocate(problem: Problem, nodes: int = 1_000, start: Floats | None = None) 
     if any(rule.asks for rule in problem.rules):
         clash = clashes.smallest(problem)
         if clash:
-            at_fault = [problem.rules[j] for j in clash]
-            raise RulesClashError(
-                tuple(rule.name for rule in at_fault), tuple(rule.limit for rule in at_fault)
-            )
+            raise RulesClashError([problem.rules[j] for j in clash])
     if not lots.home.size:
         return _answer(lots, plan.nothing(lots), 0.0, np.zeros(len(problem.rules)))
     bound, picks = _tightened(lots, prices.search(lots, start))

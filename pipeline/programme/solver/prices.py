@@ -160,7 +160,8 @@ def _point(lots: Lots, prices: Floats, temper: Floats) -> _Point:
         used, weight = used[:, here], weight[here]
         curve += gram(used * (weight / temper[chosen][here]), used)
         mean[:, chosen[open_lots]] += used * weight
-    curve -= gram(mean / temper[open_lots], mean)
+    rounding = 1e-12 * np.diag(np.diag(curve))  # more than the difference may lose of its digits
+    curve += rounding - gram(mean / temper[open_lots], mean)
     return _Point(float(soft), slope, curve, hard_bound(lots, prices, picks))
 
 

@@ -46,6 +46,16 @@ class Rule:
         """Whether funding no home at all would break the rule."""
         return self.sign * self.limit < 0.0
 
+    @property
+    def words(self) -> str:
+        """What the rule asks, as "at least 50 homes" or "at most 15 %"."""
+        sense = self.sense.replace("_", " ")
+        if self.kind in ("money", "homes"):
+            return f"{sense} {self.limit:,.10g} {'GBP' if self.kind == 'money' else 'homes'}"
+        bound = -min(map(min, self.terms.values()))
+        unit = f"{bound:,.10g} GBP a home" if self.kind == "average" else f"{100 * bound:.6g} %"
+        return f"{sense} {unit}"
+
 
 @dataclass(frozen=True)
 class Problem:
