@@ -242,15 +242,25 @@ def explain_command(
     out: Annotated[
         Path | None, typer.Option(help="Folder for the sheet as Markdown and PDF, and its drawing.")
     ] = None,
+    homes: Annotated[
+        str | None,
+        typer.Option(help="An allocation.csv, for the option it names instead of the ranking's."),
+    ] = None,
 ) -> None:
     """Print one home's calculation step by step; with --out write it as Markdown and PDF too.
 
     Example: programme explain TH0000012 --store programme-demo/demo.duckdb --out sheets
+    As allocated: --homes allocation/allocation.csv
     """
     places = [out / name for name in explain.names(home)] if out else []
-    with writing("explain", places, _read_from(store)) as files:
+    reads = {"the list of homes": Path(homes) if homes else None, **_read_from(store)}
+    with writing("explain", places, reads) as files:
         published = open_run(store)
-        sheet = explain.paper(_one_home(published, home, store), published, reading.sha256(store))
+        row = _one_home(published, home, store)
+        if homes:
+            row = _as_named(published, home, homes)
+        named_in = Path(homes).name if homes else None
+        sheet = explain.paper(row, published, reading.sha256(store), named_in)
         written = explain.files(home, sheet) if out else {}
         for place in places:
             if place.name in written:
@@ -311,6 +321,23 @@ def _one_home(published: Published, home: str, store: Path) -> dict[str, Any]:
         if held.height:
             why = f"Row {held['source_row'][0]} is in quarantine: {held['reasons'][0]}."
         raise ProgrammeError(f"No home '{home}' in {store}. {why}")
+    return rows[0]
+
+
+def _as_named(published: Published, home: str, homes: str) -> dict[str, Any]:
+    """One home with the option that a list names. Raises ProgrammeError where it names none."""
+    named = claims.read_home_list(homes, published.path)
+    if named.options is None:
+        raise ProgrammeError(
+            f"--homes {homes} names no option. Give a table with system and thickness_mm, as"
+            " allocation.csv, or leave --homes out for the option of the ranking."
+        )
+    rows = claims.works(published, named.options).filter(pl.col("home_id") == home).to_dicts()
+    if not rows:
+        raise ProgrammeError(
+            f"{homes} does not name {home}, or says that it is not funded. Leave --homes out for"
+            " the option of the ranking."
+        )
     return rows[0]
 
 
@@ -398,7 +425,7 @@ def quantities(
     out: Out,
     homes: Annotated[
         str | None,
-        typer.Option(help="File of home keys, or keys with commas; else the budget."),
+        typer.Option(help="Allocation or file of keys, or keys with commas; else the budget."),
     ] = None,
 ) -> None:
     """Write the bill of quantities, lot by lot: bill.xlsx with live formulas, and CSV.
@@ -482,7 +509,7 @@ def claim(
     store: Store,
     out: Out,
     homes: Annotated[
-        str | None, typer.Option(help="File with one home key to a line, or keys with commas.")
+        str | None, typer.Option(help="Allocation or file of keys, or keys with commas.")
     ] = None,
     again: Annotated[
         str | None, typer.Option(help="Number of a claim made before, to write its files again.")

@@ -15,6 +15,7 @@ import pytest
 
 from pipeline import claims, scenarios
 from pipeline.errors import ClaimError
+from pipeline.explain import show
 from pipeline.published import open_run
 from tests.conftest import DEMO_STOCK
 
@@ -76,9 +77,6 @@ def test_homes_options_and_money_are_the_same_in_every_export(journey, call):
     funded = [row for row in every if row["funded"] == "yes"]
     ranked = {row["home_id"]: row for row in open_run(store).ranking.iter_rows(named=True)}
     assert any(row["infill"] == "yes" for row in funded)
-    assert any(row["system"] != ranked[row["home_id"]]["system"]
-               or float(row["thickness_mm"]) != ranked[row["home_id"]]["thickness_mm"]
-               for row in funded)  # fmt: skip
     for command in ("quantities", "claim"):
         words = (command, "--store", store, "--homes", listed, "--out", journey / command)
         said = call(*words, *(["--first-claim"] if command == "claim" else []))
@@ -110,6 +108,25 @@ def test_homes_options_and_money_are_the_same_in_every_export(journey, call):
     assert manifest["options"] == claims.AS_NAMED
     assert manifest["account"]["run_id"] == account["run_id"] == funded[0]["run_id"]
 
+    option = {key: (row["system"], row["thickness_mm"]) for key, row in ranked.items()}
+    other = next(
+        row
+        for row in funded
+        if (row["system"], float(row["thickness_mm"])) != option[row["home_id"]]
+    )
+    sheet = call("explain", other["home_id"], "--store", store, "--homes", listed,
+                 "--out", journey / "sheets")  # fmt: skip
+    assert sheet.code == 0, sheet.err
+    told = (journey / "sheets" / f"{other['home_id']}.md").read_text(encoding="utf-8")
+    assert "as allocation.csv names it" in told
+    assert "in the assessment with this option too" in told
+    assert f"{other['system'].replace('_', ' ')}" in told
+    (cost,) = (row["cost_gbp"] for row in claim if row["home_id"] == other["home_id"])
+    assert show(float(Decimal(cost))) in told.replace(",", "")
+    left = next(row["home_id"] for row in every if row["funded"] == "no")
+    refused = call("explain", left, "--store", store, "--homes", listed)
+    assert (refused.code, f"does not name {left}, or says that" in refused.err) == (2, True)
+
     lots = rows(journey / "allocation" / "lots.csv")
     assert pounds(lots, "cost_gbp") == total
     for row in billed:
@@ -135,6 +152,23 @@ def _list(folder: Path, home: dict[str, object], **said: object) -> Path:
     path = folder / "mine.csv"
     pl.DataFrame([row]).write_csv(path)
     return path
+
+
+def test_a_home_that_is_held_or_screened_out_gets_no_option_by_being_named(demo):
+    """Neither infill nor an option named sets aside what the screens found."""
+    out = demo.ranking.filter(pl.col("reason").is_not_null() & (pl.col("tenure") == "social_rent"))
+    out = out.unique("reason", keep="first", maintain_order=True)
+    some = demo.ranking.row(0, named=True)
+    assert out.height > 3
+    for infill in (True, False):
+        named = out.select(
+            "home_id", system=pl.lit(some["system"]), thickness_mm=pl.lit(some["thickness_mm"]),
+            cost_gbp=pl.lit(None, pl.Float64), infill=pl.lit(infill),
+            run_id=pl.lit(None, pl.String),
+        )  # fmt: skip
+        with pytest.raises(ClaimError, match="These homes have no option") as fault:
+            claims.works(demo, named)
+        assert all(home in str(fault.value) for home in out["home_id"].head(10).sort())
 
 
 @pytest.mark.parametrize(

@@ -29,7 +29,7 @@ from tests.test_ingest_sources import _fill as fill_workbook
 KILLS = int(os.environ.get("KILLS", "5"))
 READERS = 8
 SNAPSHOTS = 20
-FUND = files("data_demo") / "fund_lantern.toml"
+FUND = (files("data_demo") / "fund_lantern.toml").read_text(encoding="utf-8")
 
 
 @pytest.fixture(scope="module")
@@ -43,6 +43,8 @@ def town(killer: Killer, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with two lists of twenty homes that share most, and the store of each."""
     folder = tmp_path_factory.mktemp("town")
     heading, *rows = DEMO_STOCK.read_text(encoding="utf-8").splitlines()[:23]
+    some_get = FUND.replace("u_after_at_most_w_m2k = 0.28", "u_after_at_most_w_m2k = 0.30")
+    (folder / "fund.toml").write_text(some_get.replace("at_least = 0.30", "at_least = 0.0"))
     (folder / "own.toml").write_text("[prices]\nunit_rates_p_per_kwh = { mains_gas = 9.5 }\n")
     for name, some, more in (("0", rows[:20], []), ("1", rows[2:], ["own.toml"])):
         (folder / f"{name}.csv").write_text("\n".join([heading, *some]) + "\n")
@@ -60,7 +62,7 @@ def _words(command: str, town: Path, out: Path, state: str) -> list[object]:
     return {
         "run": ["run", town / f"{state}.csv", "--store", out / "s.duckdb", "--out", out],
         "quantities": ["quantities", "--store", store, "--out", out],
-        "allocate": ["allocate", "--store", store, "--fund", FUND, "--out", out],
+        "allocate": ["allocate", "--store", store, "--fund", town / "fund.toml", "--out", out],
         "options": ["options", home, "--store", store, "--out", out / "options.csv"],
         "sources": ["sources", "--store", store, "--out", out / "figures.csv"],
         "explain": ["explain", home, "--store", store, "--out", out],

@@ -43,8 +43,13 @@ class Paper:
         return (CAUTION,) if self.check.agrees else (self.check.words(), CAUTION)
 
 
-def paper(home: dict[str, Any], run: Published, store_sha256: str) -> Paper:
-    """The document of one home. store_sha256: digest of the file the run was opened from."""
+def paper(
+    home: dict[str, Any], run: Published, store_sha256: str, named_in: str | None = None
+) -> Paper:
+    """The document of one home. store_sha256: digest of the file the run was opened from.
+
+    named_in: the list that names the home's option, where that is not the ranking's.
+    """
     account = run.account
     before = profile(home, run.base, after=False)
     after = profile(home, run.base, after=True) if home["system"] is not None else None
@@ -55,6 +60,7 @@ def paper(home: dict[str, Any], run: Published, store_sha256: str) -> Paper:
         (
             ("Address", home["address"] or "not in the stock list"),
             ("Row of the stock list", f"{home['source_row']:.0f} of {account['stock_list']}"),
+            *([("Option", f"as {named_in} names it")] if named_in else []),
             ("Run", account["run_id"]),
             ("Date of the run", run.published_at),
             ("Store, SHA-256", store_sha256),
@@ -73,7 +79,7 @@ def paper(home: dict[str, Any], run: Published, store_sha256: str) -> Paper:
             if home[name] is not None
         ),
         lay_out(steps),
-        check(home, steps),
+        check(home, steps, "the assessment with this option" if named_in else "ranking.csv"),
         before,
         after,
         caption(before, after) if before else "",

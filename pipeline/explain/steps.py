@@ -40,13 +40,14 @@ class Check:
 
     reckoned, given: how many of them were worked out from a formula and how many were not; far:
     largest distance of a figure that is met, as a share of it (of 1 where it is smaller); apart:
-    each step that is not met, with what the store holds.
+    each step that is not met, with what the store holds. beside: where it holds it, in words.
     """
 
     reckoned: int
     given: int
     far: float
     apart: tuple[tuple[Step, Value | None], ...]
+    beside: str
 
     @property
     def agrees(self) -> bool:
@@ -58,10 +59,10 @@ class Check:
         if self.agrees:
             far = f"to {self.far:.0e} of its value" if self.far else "exactly"
             return (
-                f"{self.reckoned} figures worked out on this sheet stand in ranking.csv too, under"
-                f" the names given. Each was compared: every one agrees {far}. {self.given} further"
-                " figures and facts are given and not worked out here, most of them by ranking.csv"
-                " itself; it holds the same."
+                f"{self.reckoned} figures worked out on this sheet stand in {self.beside} too,"
+                f" under the names given. Each was compared: every one agrees {far}. {self.given}"
+                " further figures and facts are given and not worked out here, most of them by"
+                f" {self.beside} itself; it holds the same."
             )
         named = [
             f"{step.column}: {_said(step.stored)} here, {_said(held)} there"
@@ -70,7 +71,7 @@ class Check:
         more = len(named) - _MOST_NAMED
         rest = [f"and {more} more"] if more > 0 else []
         return (
-            f"This sheet and ranking.csv DISAGREE in {len(named)} of"
+            f"This sheet and {self.beside} DISAGREE in {len(named)} of"
             f" {self.reckoned + self.given} figures and facts compared:"
             f" {'; '.join([*named[:_MOST_NAMED], *rest])}. Rely on neither. The store was made by"
             " other code or altered, or the tool is at fault: make it again with `programme run`;"
@@ -78,17 +79,18 @@ class Check:
         )
 
 
-def check(home: dict[str, Any], steps: list[Step]) -> Check:
+def check(home: dict[str, Any], steps: list[Step], beside: str = "ranking.csv") -> Check:
     """Compare every step that names a column with the home's stored value."""
     named = [(step, home.get(step.column)) for step in steps if step.column]
     distances = [_distance(step.stored, stored) for step, stored in named]
-    beside = list(zip(named, distances, strict=True))
+    compared = list(zip(named, distances, strict=True))
     reckoned = sum(bool(step.formula) for step, _ in named)
     return Check(
         reckoned,
         len(named) - reckoned,
         max((far for far in distances if far <= _NEAR), default=0.0),
-        tuple(pair for pair, far in beside if not far <= _NEAR),
+        tuple(pair for pair, far in compared if not far <= _NEAR),
+        beside,
     )
 
 

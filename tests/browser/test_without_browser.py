@@ -554,6 +554,21 @@ def test_funds_allocated_on_the_page_are_what_the_pipeline_allocates(
     assert any("Claimed before" in told.value for told in page.info)
 
 
+def test_the_funding_page_says_why_nobody_is_funded(
+    store: Path, opened: Callable[..., AppTest]
+) -> None:
+    rules = DEMO_RATES.with_name("fund_lantern.toml").read_text().replace("600_000", "6")
+    (store.parent / "fund_poor.toml").write_text(rules)
+    page = opened(funding_page, store)
+    page.multiselect(key="funds").set_value(["fund_poor.toml"])
+    page.button[0].click().run()
+    assert not page.exception
+    assert page.metric[0].value == "0"
+    warned = " ".join(warning.value.replace("\\", "") for warning in page.warning)
+    assert "is funded: " in warned
+    assert "too little is left of the limits for its lot (LEFT_OVER)" in warned
+
+
 def test_the_order_heeds_a_claim_made_elsewhere(
     opened: Callable[..., AppTest], store: Path, demo: Published
 ) -> None:
