@@ -36,7 +36,7 @@ def offered(made: Case) -> str:
         own, infill = (int((verdict["verdict"] == word).sum()) for word in ("pass", "infill"))
         others = verdict.filter(~pl.col("verdict").is_in(["pass", "infill"]))["reason_code"]
         why = others.value_counts(sort=True).head(3).rows()
-        besides = ", ".join(f"{code} {count:,}" for code, count in why)
+        besides = ", ".join(f"{code.lower().replace('_', ' ')} {n:,}" for code, n in why)
         told.append(
             f" {fund.name} may take {own:,} of {verdict.height:,} homes that have an option, and"
             f" {infill:,} as infill" + (f"; not the others: {besides}." if besides else ".")
