@@ -1026,6 +1026,19 @@ def test_remarks_on_damp_listing_and_a_sale_are_not_lost(tmp_path):
     assert "Hill" not in str(made.listed.raw.frame.rows())
 
 
+def test_the_storeys_of_a_block_are_not_those_of_its_flats(tmp_path):
+    """A tall block's column of storeys put its flats into quarantine."""
+    head, *rows = stock_text(*(GOOD_ROW.format(ref=f"T{n}", n=n) for n in range(3))).splitlines()
+    rows = [rows[0], *(r.replace("House", "Flat").replace(",85,", ",55,") for r in rows[1:])]
+    text = [f"{head},Storeys", *(f"{r},{s}" for r, s in zip(rows, (2, 12, 1), strict=True))]
+    path = _write(tmp_path / "list.csv", "\n".join(text) + "\n")
+    made = run(Inputs(path), tmp_path / "s.duckdb", tmp_path / "o", Settings())
+    homes = {row["home_id"]: row for row in made.ranking.to_dicts()}
+    assert {key: row["storeys"] for key, row in homes.items()} == {"T0": 2.0, "T1": 1.0, "T2": 1.0}
+    assert "Storeys '12' is taken for that of its block" in homes["T1"]["warnings"]
+    assert "Storeys" not in (homes["T2"]["warnings"] or "")
+
+
 def test_no_source_moves_a_home(tmp_path):
     """A survey's shorter address would part a home from its street."""
     survey = "Property Ref,Address,Post Code,UPRN,Wall U,Survey Date\n"

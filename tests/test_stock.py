@@ -201,6 +201,7 @@ BAD = [
     ({"window_area_m2": 80.0}, "Window area cannot belong"),
     ({"floor_area_m2": 21.0, "storeys": 3.0}, "under 10 m2 to a storey"),
     ({"storeys": 9.0}, "Storeys is outside"),
+    ({"property_type": "flat", "storeys": 9.0}, "is taken for that of its block"),
     ({"building_height_m": 900.0}, "Building height is outside"),
     ({"wall_thickness_mm": 9.0}, "Wall thickness is outside"),
     ({"treatable_share": 1.4}, "Treatable share is outside"),

@@ -17,6 +17,11 @@ from pipeline.published import Published
 
 _TOP, _STREET, _PASTE = "From the top of the order", "By street", "By their keys"
 _ALLOCATED = "As allocated"
+_NO_HOME = "Choose at least one home to see its claim."
+_NO_ALLOCATION = (
+    "Allocate on the page *The funding* first; an allocation made elsewhere is claimed with"
+    " `programme claim --homes allocation.csv`."
+)
 _TOLD = "claim_told"
 _FEW = 12
 _FOLDED = ("settings", "libraries", "headings_not_used", "notes", "seconds_per_stage", "rows")
@@ -47,7 +52,7 @@ def page() -> None:
     elif keys:
         st.info("Every home chosen is claimed already, or held, so nothing is left to claim.")
     else:
-        st.info("Choose at least one home to see its claim.")
+        st.info(_NO_ALLOCATION if st.session_state["how"] == _ALLOCATED else _NO_HOME)
     _frozen(store)
 
 
@@ -59,11 +64,7 @@ def _choose(run: Published) -> claims.Wanted:
     )  # fmt: skip
     if how == _ALLOCATED:
         allocation = data.last_allocation()
-        if allocation is None:
-            st.info("Allocate on the page *The funding* first; an allocation made elsewhere is"
-                    " claimed with `programme claim --homes allocation.csv`.")  # fmt: skip
-            return []
-        return claims.of_allocation(allocation)
+        return [] if allocation is None else claims.of_allocation(allocation)
     if how == _TOP:
         most = tables.ranked(run.ranking).height
         top = st.number_input(

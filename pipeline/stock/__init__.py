@@ -141,6 +141,7 @@ def _divide(
         .join(warnings, on="source_row", how="left", maintain_order="left")
         .join(held, on="source_row", how="left", maintain_order="left")
         .drop(*helpers, "cloned_rows")
+        .with_columns(storeys=pl.when(~rules.OF_ITS_BLOCK.fill_null(False)).then("storeys"))
     )
     once = {heading: column for column, heading in reversed(raw.headings.items())}
     shown = [

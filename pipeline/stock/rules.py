@@ -93,9 +93,12 @@ def _of_type(name: str) -> pl.Expr:
 
 
 _FLAT = pl.col("property_type").is_in(FLATS)
-_STOREYS = pl.col("storeys").fill_null(
-    pl.col("property_type").replace_strict(COMMON_STOREYS, default=2.0, return_dtype=pl.Float64)
+_COMMON = pl.col("property_type").replace_strict(
+    COMMON_STOREYS, default=2.0, return_dtype=pl.Float64
 )
+OF_ITS_BLOCK = _FLAT & (pl.col("storeys") > _COMMON)
+"""Whether the storeys said of a flat are those of its block: a flat has one, a maisonette two."""
+_STOREYS = pl.when(OF_ITS_BLOCK).then(_COMMON).otherwise(pl.col("storeys").fill_null(_COMMON))
 _U = pl.col("u_existing_w_m2k")
 _FIRST_YEAR = pl.col("age_band").replace_strict(
     BAND_FIRST_YEARS, default=None, return_dtype=pl.Float64
@@ -180,7 +183,12 @@ RULES = (
         pl.col("floor_area_m2") / _STOREYS >= _low("floor_area_m2_of_a_storey"),
         f"leaves under {_low('floor_area_m2_of_a_storey'):g} m2 to a storey",
     ),
-    _between("storeys"),
+    Rule(
+        "storeys",
+        OF_ITS_BLOCK | pl.col("storeys").is_between(_low("storeys"), _high("storeys")),
+        f"is outside {_low('storeys'):g} to {_high('storeys'):g}",
+    ),
+    Rule("storeys", ~OF_ITS_BLOCK, "is taken for that of its block, not of the flat", "warn"),
     _between("building_height_m"),
     _between("wall_thickness_mm"),
     *(_between(f"{wall}_wall_area_m2") for wall in WALLS),
